@@ -1,0 +1,49 @@
+"""What every acting part needs: the database, the practice's settings, the carrier, the clock, and its own name."""
+
+import logging
+import threading
+
+from flows.model import Practice
+from store import database
+
+log = logging.getLogger("ebbline")
+
+
+class Office:
+    """One process's hold on one practice. `db()` is this thread's own connection.
+
+    path: the database file. practice: flows' settings. name: of this process, for leases and heartbeats.
+    """
+
+    def __init__(self, path, practice, carrier, clock, name):
+        self.path, self.practice, self.carrier, self.clock, self.name = path, practice, carrier, clock, name
+        self._own = threading.local()
+        database.open_database(path, clock.now()).conn.close()
+
+    def db(self):
+        """This thread's connection."""
+        if not hasattr(self._own, "db"):
+            self._own.db = database.connect(self.path)
+        return self._own.db
+
+    def close(self):
+        """Close this thread's connection."""
+        if hasattr(self._own, "db"):
+            self._own.db.conn.close()
+            del self._own.db
+
+
+def practice_of(settings):
+    """The part of the settings that the flows decide with."""
+    who, talk = settings.practice, settings.conversation
+    return Practice(
+        name=who.name, emergency_number=who.emergency_number, crisis_line=who.crisis_line,
+        practice_number=who.practice_number, fallback_number=who.fallback_number, zone=who.zone,
+        hours=settings.hours.open, quiet=settings.hours.quiet, call_back_hours=settings.hours.call_back_hours,
+        answer_within_minutes={"emergency": settings.answer_within_minutes.emergency,
+                               "urgent": settings.answer_within_minutes.urgent},
+        ask_minutes=talk.ask_minutes, silent_while_infusing_minutes=talk.silent_while_infusing_minutes,
+        delivery_wait_minutes=settings.sending.delivery_wait_minutes, second_reminder_minutes=talk.second_reminder_minutes,
+        coordinator_after_minutes=talk.coordinator_after_minutes, window_hours=talk.window_hours,
+        grace_minutes=talk.grace_minutes, put_off_minutes=talk.put_off_minutes, unsigned_content=settings.unsigned_content,
+    )

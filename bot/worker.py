@@ -1,0 +1,155 @@
+"""What happens without a text: one tick looks at the clock once and does everything that is due."""
+
+import sqlite3
+from datetime import timedelta
+
+from bot import reception, sender
+from bot.carrier import CarrierError
+from bot.clock import pause
+from bot.office import log
+from flows import ladder, tick
+from store import post, record, world
+from store.database import writing
+
+SETTLE = timedelta(seconds=2)  # the web process has this long to deal with a text itself
+LIST_EVERY = timedelta(minutes=1)
+POSTPONE = timedelta(minutes=1)  # a time-out that raised is tried again after this
+BEAT_EVERY = timedelta(seconds=10)
+
+
+class Worker:
+    """One worker: `tick()` does what is due now; `run(stop)` ticks until the event is set."""
+
+    def __init__(self, office):
+        self.office = office
+        self.listed_at = self.beat_at = None
+
+    def tick(self):
+        """Everything that is due at one reading of the clock. One failing item never holds up the others."""
+        now = self.office.clock.now()
+        self._beat(now)
+        self._list_inbound(now)
+        self._unhandled(now)
+        db = self.office.db()
+        for patient_id in world.due_orders(db, now):
+            self._do(f"order of patient {patient_id}", self._remind, now, patient_id)
+        for timer in world.due_timers(db, now):
+            self._do(f"timer {timer.id}", self._time_out, now, timer, postpone=timer)
+        for matter in world.open_matters(db):
+            self._do(f"matter {matter.id}", self._ladder, now, matter.id)
+        for task in world.due_tasks(db, now):
+            self._do(f"task {task.id}", self._overdue, now, task)
+        sender.send_ready(self.office)
+
+    def run(self, stop, every_s=1.0):
+        """Tick until `stop` is set. A locked or full database is waited out."""
+        while not stop.is_set():
+            try:
+                self.tick()
+            except sqlite3.OperationalError as error:
+                log.error("tick not finished: %s", error)
+            except Exception as error:  # noqa: BLE001 - the worker must go on
+                log.error("tick not finished: %s", type(error).__name__, exc_info=True)
+            pause(stop, every_s)
+
+    # --- the parts of a tick ---
+
+    def _do(self, what, work, *values, postpone=None):
+        try:
+            work(*values)
+        except sqlite3.OperationalError:
+            raise
+        except Exception as error:  # noqa: BLE001
+            log.error("%s: %s", what, type(error).__name__, exc_info=True)
+            if postpone:
+                with writing(self.office.db()) as db:
+                    record.postpone_timer(db, postpone.id, self.office.clock.now() + POSTPONE)
+
+    def _beat(self, now):
+        if self.beat_at is None or now - self.beat_at >= BEAT_EVERY:
+            with writing(self.office.db()) as db:
+                record.heartbeat(db, "worker", now)
+            self.beat_at = now
+
+    def _list_inbound(self, now):
+        """Texts that the carrier has and we do not: its webhook failed, and carriers do not call twice."""
+        if self.listed_at is not None and now - self.listed_at < LIST_EVERY:
+            return
+        db = self.office.db()
+        try:
+            texts = self.office.carrier.inbound_since(post.listed_since(db, now))
+        except CarrierError as error:
+            log.warning("the carrier's list could not be read: %s", type(error).__name__)
+            return
+        self.listed_at = now
+        for text in texts:
+            if not post.has_inbound(db, text.carrier_id):
+                inbound_id = reception.receive(self.office, text, recovered=True)
+                if inbound_id:
+                    sender.send_ready(self.office, reception.handle(self.office, inbound_id))
+        with writing(db):
+            post.mark_listed(db, now)
+
+    def _unhandled(self, now):
+        """Texts on record that nobody dealt with: the web process died or could not write. Twice in vain: a human."""
+        for inbound_id in post.unhandled(self.office.db(), now - SETTLE):
+            with writing(self.office.db()) as db:
+                tries = post.count_try(db, inbound_id)
+            if tries >= 2:
+                safety = reception.give_to_human(self.office, inbound_id, "not handled after two tries")
+            else:
+                safety = reception.handle(self.office, inbound_id)
+            sender.send_ready(self.office, safety)
+
+    def _remind(self, now, patient_id):
+        with writing(self.office.db()) as db:
+            known = world.for_patient(db, self.office.practice, now, patient_id)
+            patient = known.patients[0]
+            if patient.state == "live" and patient.order and patient.order.next_due_at and patient.order.next_due_at <= now:
+                record.carry_out(db, tick.remind(known, patient), now)
+
+    def _time_out(self, now, timer):
+        with writing(self.office.db()) as db:
+            current = world.timer(db, timer.id)
+            if current is None or current.due_at > now:
+                return
+            record.drop_timer(db, timer.id)
+            record.carry_out(db, tick.time_out(world.for_timer(db, self.office.practice, now, current), current), now)
+
+    def _ladder(self, now, matter_id):
+        db = self.office.db()
+        matter = world.matter(db, matter_id)
+        pages = world.pages(db, matter_id)
+        known = world.base(db, self.office.practice, now)
+        step = ladder.next_step(matter, pages, known.ladder, known.practice, now)
+        if not (step and step.due_at <= now) and not ladder.unanswered(matter, known.practice, now):
+            return
+        with writing(db):
+            matter, pages = world.matter(db, matter_id), world.pages(db, matter_id)
+            known = world.for_patient(db, self.office.practice, now, matter.patient_id)
+            decision = tick.ladder_step(known, matter, pages, known.patient(matter.patient_id), world.numbers_of(db, matter))
+            record.carry_out(db, decision, now)
+
+    def _overdue(self, now, task):
+        with writing(self.office.db()) as db:
+            known = world.for_patient(db, self.office.practice, now, task.patient_id)
+            record.carry_out(db, tick.overdue(known, task), now)
+
+    def next_at(self):
+        """When the next thing is due, as far as the database knows; None when nothing is. May be past."""
+        db = self.office.db()
+        now = self.office.clock.now()
+        known = world.base(db, self.office.practice, now)
+        moments = [world.next_due(db)]
+        for matter in world.open_matters(db):
+            moments.append(ladder.wake_at(matter, world.pages(db, matter.id), known.ladder, known.practice, now))
+            if ladder_waits(matter, known.practice, now):
+                moments.append(matter.raised_at + timedelta(
+                    minutes=known.practice.answer_within_minutes[matter.disposition]))
+        return min((at for at in moments if at is not None), default=None)
+
+
+def ladder_waits(matter, practice, now):
+    """Will the patient still have to be told that nobody has answered?"""
+    told = matter.nobody_told_at is not None and matter.nobody_told_at >= matter.raised_at
+    return not matter.taken and not told and not ladder.unanswered(matter, practice, now)

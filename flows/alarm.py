@@ -1,0 +1,136 @@
+"""Raising an alarm: the instruction to the phone, the matter, the first page, the hold. One decision, one transaction."""
+
+from flows import phase
+from flows.content import render
+from flows.model import (
+    HoldOrder, NobodyTold, NoteMatter, OpenMatter, PutInfusion, RaiseMatter, Text,
+)
+from flows.phrases import clock_words
+from flows.say import page
+from flows.words import rank
+
+MORE_EVERY_MINUTES = 2  # a nurse hears of further, no worse texts at most this often; the words are filed each time
+
+
+def who_words(patient):
+    """Who a page is about: initials, or that the number is on no file."""
+    return patient.initials if patient else "unknown number"
+
+
+def open_alarm(matters):
+    """The open emergency or urgent matter, or None."""
+    return next((matter for matter in matters if matter.disposition in ("emergency", "urgent")), None)
+
+
+def raise_alarm(world, inbound, reading, patient, lang, *, key=None, matters=None, who=None, values=None):
+    """Effects of one alarming text (or of a silence that counts as one).
+
+    reading: a Reading of disposition `emergency` or `urgent`. patient: None when nobody knows whose text it is.
+    key: the entry to send instead of the usual one for an urgent matter; "" sends nothing to the patient.
+    matters: the sender's open matters (default: the patient's). who: whom the page is about, when not this patient.
+    A first alarm opens a matter and pages; one that is worse or of another kind raises it and pages again; a repeat is
+    filed, the nurse is told, and the sender gets the short instruction with the true state.
+    """
+    matter = open_alarm(patient.matters if matters is None and patient else matters or ())
+    effects = []
+    fresh = matter is None
+    worse = not fresh and (
+        rank(reading.disposition) > rank(matter.disposition) or (reading.kind or reading.topic) not in matter.seen
+    )
+    case = world.codes[0] if fresh else matter.case
+    effects += _instruction(world, inbound, reading, patient, lang, key, case, matter, fresh or worse, values or {})
+    who = who or who_words(patient)
+    words = inbound.body if inbound else reading.because[0].words
+    if fresh:
+        effects.append(OpenMatter(
+            case=case, disposition=reading.disposition, topic=reading.topic, kind=reading.kind,
+            patient_id=patient.id if patient else None, phone_id=inbound.phone.id if inbound and inbound.phone else None,
+            from_number=inbound.from_number if inbound else None, words=words,
+        ))
+        first = world.ladder[0] if world.ladder else None
+        deaf = inbound and inbound.phone and inbound.phone.opted_out_at  # our instruction may not get through
+        effects.append(page(world, first, "page.call" if deaf else "page", case, reading.disposition, reading.topic, who, 0,
+                            world.now))
+    elif worse:
+        disposition = max(reading.disposition, matter.disposition, key=rank)
+        effects.append(RaiseMatter(case=case, disposition=disposition, topic=reading.topic, kind=reading.kind, words=words))
+        holder = next((staff for staff in world.staff if matter.taken and staff.id == matter.acknowledged_by), None)
+        first = holder or (world.ladder[0] if world.ladder else None)
+        effects.append(page(world, first, "page.raised", case, disposition, reading.topic, who, 0, world.now))
+    else:
+        effects += tell_more(world, inbound, matter, patient)
+    if patient:
+        effects += _stop_and_hold(world, reading, patient)
+    return effects
+
+
+def _instruction(world, inbound, reading, patient, lang, key, case, matter, whole, values):
+    """The text to the sender; the whole instruction for a new or worse alarm, else short with the true state."""
+    if not inbound or not inbound.phone and not inbound.from_number or key == "":
+        return []
+    number = inbound.from_number
+    common = {"number": number, "patient_id": patient.id if patient else None, "case": case, "safety": True}
+    if not whole:
+        return [Text(body=short_and_state(world, matter, lang), kind=kind_of(matter), entry="short", **common)]
+    if reading.disposition == "emergency":
+        entry = f"emergency.{reading.kind or 'unknown'}"
+        return [Text(body=render(entry, lang, world.practice), kind="emergency", entry=entry, **common)]
+    if matter is not None and matter.disposition == "emergency":
+        return [Text(body=short_and_state(world, matter, lang), kind="emergency", entry="short", **common)]
+    entry = key or ("urgent.mood" if reading.topic == "mood" else "urgent.now")
+    return [Text(body=render(entry, lang, world.practice, **values), kind="notice", entry=entry, **common)]
+
+
+def kind_of(matter):
+    """Kind of a text about this matter: `emergency`, else `notice`."""
+    return "emergency" if matter.disposition == "emergency" else "notice"
+
+
+def short_and_state(world, matter, lang):
+    """The short instruction of the matter's kind, and what has truly happened to the page."""
+    short = f"short.{matter.kind or 'unknown'}" if matter.disposition == "emergency" else "short.urgent"
+    state = "taken" if matter.taken else "nobody" if matter.nobody_told_at else "paged"
+    return " ".join(render(key, lang, world.practice) for key in (short, f"state.{state}"))
+
+
+def tell_more(world, inbound, matter, patient):
+    """File a further text and let the nurse who has the matter (or was paged first) know that there is more."""
+    due = matter.told_more_at is None or (world.now - matter.told_more_at).total_seconds() >= MORE_EVERY_MINUTES * 60
+    holder = next((staff for staff in world.staff if matter.taken and staff.id == matter.acknowledged_by), None)
+    target = holder or (world.ladder[0] if world.ladder else None)
+    who = patient.name if patient else "unknown"
+    effects = [NoteMatter(case=matter.case, who=who, words=inbound.body, told=due)]
+    if due:
+        number = target.phone.number if target else world.practice.fallback_number
+        body = render("page.more", "en", world.practice, case=matter.case, who=who_words(patient),
+                      time=clock_words(inbound.received_at, world.practice.zone))
+        effects.append(Text(number=number, body=body, kind="page", entry="page.more", case=matter.case, safety=True))
+    return effects
+
+
+def nobody_yet(world, matter, patient, numbers, lang):
+    """Tell those who wrote that nobody has answered the page yet, once."""
+    key = "nobody.emergency" if matter.disposition == "emergency" else "nobody.urgent"
+    body = render(key, lang, world.practice)
+    return [NobodyTold(case=matter.case)] + [
+        Text(number=number, body=body, kind=kind_of(matter), entry=key, case=matter.case, safety=True,
+             patient_id=patient.id if patient else None)
+        for number in numbers
+    ]
+
+
+def _stop_and_hold(world, reading, patient):
+    """An emergency holds the order; so does an infusion that was told to stop for a reaction. The mL is not known."""
+    running = phase.running(patient)
+    effects = []
+    reaction = reading.topic not in ("stop_word", "other", "schedule")
+    if running and (reading.disposition == "emergency" or reaction):
+        effects.append(PutInfusion(
+            order_id=running.order_id, due_on=running.due_on, due_at=running.due_at,
+            changes={"state": "stopped", "ended_at": world.now, "why": f"told to stop: {reading.topic}"},
+        ))
+    if patient.order and not patient.order.held_at and (reading.disposition == "emergency" or (running and reaction)):
+        effects.append(HoldOrder(order_id=patient.order.id, why=f"{reading.disposition}: {reading.topic}"))
+    return effects
+
+

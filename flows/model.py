@@ -1,0 +1,470 @@
+"""What the deciding part knows (`World`) and what it can ask for (`Effect`s in a `Decision`).
+
+Everything here is frozen and free of I/O. `store` builds a `World` and carries a `Decision` out in one
+transaction; nothing has changed until then. Ids are the store's row ids; a case code names a matter or a
+task from outside and inside, so that a decision can open a matter and page about it in one breath.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+
+from flows.hours import Hours, Quiet
+from flows.words import Reading
+
+
+@dataclass(frozen=True)
+class Practice:
+    """The practice's own settings as the flows use them. Minutes and hours are whole numbers."""
+
+    name: str
+    emergency_number: str
+    crisis_line: str
+    practice_number: str
+    fallback_number: str
+    zone: str
+    hours: Hours
+    quiet: Quiet
+    answer_within_minutes: dict
+    ask_minutes: int
+    silent_while_infusing_minutes: int
+    call_back_hours: int
+    delivery_wait_minutes: int
+    second_reminder_minutes: int = 120
+    coordinator_after_minutes: int = 240
+    window_hours: int = 24
+    grace_minutes: int = 10
+    put_off_minutes: int = 120
+    reminder_useful_minutes: int = 180
+    unsigned_content: bool = False
+
+
+@dataclass(frozen=True)
+class Phone:
+    """One telephone. `opted_out_at` stands until an opt-in; `stopped_why` once the number was found to be wrong."""
+
+    id: int
+    number: str
+    opted_out_at: datetime | None = None
+    stopped_why: str | None = None
+
+
+@dataclass(frozen=True)
+class Speaker:
+    """A person who texts from `phone` for a patient: the patient (role `patient`) or a `caregiver`."""
+
+    name: str
+    role: str
+    phone: Phone
+
+
+@dataclass(frozen=True)
+class Staff:
+    """A nurse, manager or coordinator with the phone that reaches her."""
+
+    id: int
+    name: str
+    role: str
+    phone: Phone
+
+
+@dataclass(frozen=True)
+class Order:
+    """The prescriber's instruction as given to us. mL, g/mL, mL/h per site. `next_due_at` is the next occasion not
+    yet dealt with."""
+
+    id: int
+    volume_ml: float
+    strength_g_per_ml: float
+    sites: int
+    rate_ml_per_h_per_site: float
+    every: str
+    weekdays: tuple[str, ...]
+    clock_local: str
+    starts_on: date
+    ends_on: date | None = None
+    next_due_at: datetime | None = None
+    held_at: datetime | None = None
+    held_why: str | None = None
+
+    @property
+    def minutes(self):
+        """Expected minutes of one infusion: volume / sites / rate per site."""
+        return self.volume_ml / self.sites / self.rate_ml_per_h_per_site * 60
+
+
+@dataclass(frozen=True)
+class Infusion:
+    """One dose. State: planned, running, done, stopped, skipped, missed or held. None means "not answered"."""
+
+    id: int
+    order_id: int
+    due_on: date
+    due_at: datetime
+    state: str
+    reminded_at: datetime | None = None
+    started_at: datetime | None = None
+    started_by: str | None = None
+    ended_at: datetime | None = None
+    volume_ml: float | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class Talk:
+    """Where a patient's conversation stands. `asked_phone_id` is the phone that the open question went to."""
+
+    state: str = "idle"
+    back_to: str = "idle"
+    asked_phone_id: int | None = None
+    infusion_id: int | None = None
+    unclear: int = 0
+
+
+@dataclass(frozen=True)
+class Matter:
+    """An open escalation. `raised_at` is when it was last opened or made worse: an acknowledgement before that no
+    longer counts. `nobody_told_at`: the patient has heard that nobody has answered yet. `seen`: the kinds and topics
+    that it has been raised for."""
+
+    id: int
+    case: str
+    disposition: str
+    topic: str
+    kind: str | None
+    opened_at: datetime
+    raised_at: datetime
+    patient_id: int | None = None
+    phone_id: int | None = None
+    acknowledged_at: datetime | None = None
+    acknowledged_by: int | None = None
+    nobody_told_at: datetime | None = None
+    told_more_at: datetime | None = None
+    from_number: str | None = None
+    seen: tuple[str, ...] = ()
+    closed_at: datetime | None = None
+
+    @property
+    def taken(self):
+        """A nurse has it, and nothing worse has come since."""
+        return self.acknowledged_at is not None and self.acknowledged_at >= self.raised_at
+
+
+@dataclass(frozen=True)
+class Page:
+    """One message to one nurse about one matter. `state` is that of its text: waiting, sent, delivered, failed."""
+
+    id: int
+    matter_id: int
+    staff_id: int | None
+    step: int
+    made_at: datetime
+    state: str
+    sent_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class Task:
+    """Something for a person to do by `due_at`. Owner is a group: `nurse` or `coordinator`."""
+
+    id: int
+    case: str
+    owner: str
+    about: str
+    due_at: datetime
+    patient_id: int | None = None
+    overdue_told_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class Patient:
+    """One patient with everything a decision may need. `infusions` newest first; `matters` and `tasks` open ones."""
+
+    id: int
+    name: str
+    initials: str
+    lang: str
+    zone: str
+    state: str
+    epinephrine: bool = False
+    born_on: date | None = None
+    speakers: tuple[Speaker, ...] = ()
+    order: Order | None = None
+    talk: Talk = Talk()
+    infusions: tuple[Infusion, ...] = ()
+    matters: tuple[Matter, ...] = ()
+    tasks: tuple[Task, ...] = ()
+
+
+@dataclass(frozen=True)
+class World:
+    """What one decision is taken on. `ladder`: the people to page, first rung first. `codes`: free case codes, in
+    the order they are to be used. `pending`: the question a phone was asked that is not one patient's."""
+
+    now: datetime
+    practice: Practice
+    ladder: tuple[Staff, ...]
+    codes: tuple[str, ...]
+    patients: tuple[Patient, ...] = ()
+    staff: tuple[Staff, ...] = ()
+    matters: tuple[Matter, ...] = ()
+    tasks: tuple[Task, ...] = ()
+    phone: "Phone | None" = None  # the phone that the text or time-out is about
+    pending: "Pending | None" = None
+    paged: dict = field(default_factory=dict)  # matter id to the Staff who were paged about it
+
+    def patient(self, patient_id):
+        """The patient with this id, or None."""
+        return next((patient for patient in self.patients if patient.id == patient_id), None)
+
+
+@dataclass(frozen=True)
+class Pending:
+    """A question to a phone about a text that could not be placed: `which` (patient?) or `nurse_self`."""
+
+    asked: str
+    inbound_id: int
+    body: str
+    asked_at: datetime
+
+
+@dataclass(frozen=True)
+class Inbound:
+    """One received text, already recorded."""
+
+    id: int
+    phone: Phone | None
+    from_number: str
+    body: str
+    media_count: int
+    received_at: datetime
+    recovered: bool = False
+    ready: "Reading | None" = field(default=None, compare=False)
+
+
+@dataclass(frozen=True)
+class Timer:
+    """A time-out that the worker finds due. `kind` says which question or wait it ends."""
+
+    id: int
+    kind: str
+    due_at: datetime
+    patient_id: int | None = None
+    phone_id: int | None = None
+    infusion_id: int | None = None
+    data: str = ""
+
+
+# --- effects ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Text:
+    """A text to go out. `kind` as in the rehearsal's events. `safety` rows are sent by the web process at once.
+
+    occasion: UNIQUE key `order/date/kind`: a second text with the same key is never written.
+    timer: kind of the patient's time-out to bring forward if this text cannot be delivered.
+    """
+
+    number: str
+    body: str
+    kind: str
+    entry: str
+    patient_id: int | None = None
+    case: str | None = None
+    safety: bool = False
+    not_before: datetime | None = None
+    useless_after: datetime | None = None
+    occasion: str | None = None
+    timer: str | None = None
+
+
+@dataclass(frozen=True)
+class OpenMatter:
+    case: str
+    disposition: str
+    topic: str
+    kind: str | None
+    patient_id: int | None
+    phone_id: int | None
+    from_number: str | None
+    words: str
+
+
+@dataclass(frozen=True)
+class RaiseMatter:
+    """What came is worse, or of another kind: the ladder starts afresh."""
+
+    case: str
+    disposition: str
+    topic: str
+    kind: str | None
+    words: str
+
+
+@dataclass(frozen=True)
+class NoteMatter:
+    """Words filed on a matter. `told`: the nurse was told by a text now."""
+
+    case: str
+    who: str
+    words: str
+    told: bool = False
+
+
+@dataclass(frozen=True)
+class TakeMatter:
+    case: str
+    staff_id: int
+
+
+@dataclass(frozen=True)
+class CloseMatter:
+    case: str
+    staff_id: int
+    outcome: str
+
+
+@dataclass(frozen=True)
+class NobodyTold:
+    case: str
+
+
+@dataclass(frozen=True)
+class MakePage:
+    """One page to one nurse (`staff_id` None: the practice's fallback number)."""
+
+    case: str
+    staff_id: int | None
+    number: str
+    step: int
+    body: str
+
+
+@dataclass(frozen=True)
+class OpenTask:
+    case: str
+    owner: str
+    about: str
+    words: str
+    due_at: datetime
+    patient_id: int | None
+
+
+@dataclass(frozen=True)
+class EndTask:
+    case: str
+    staff_id: int | None
+    outcome: str
+
+
+@dataclass(frozen=True)
+class TaskTold:
+    case: str
+
+
+@dataclass(frozen=True)
+class SetTalk:
+    patient_id: int
+    talk: Talk
+
+
+@dataclass(frozen=True)
+class PutInfusion:
+    """Create the infusion of (order, due_on), or change the one that is there. `changes`: column to value."""
+
+    order_id: int
+    due_on: date
+    due_at: datetime
+    changes: dict
+
+
+@dataclass(frozen=True)
+class AddReaction:
+    patient_id: int
+    infusion_id: int | None
+    kind: str
+    site: str | None
+    words: str
+
+
+@dataclass(frozen=True)
+class HoldOrder:
+    order_id: int
+    why: str
+
+
+@dataclass(frozen=True)
+class ReleaseOrder:
+    order_id: int
+    staff_id: int
+
+
+@dataclass(frozen=True)
+class SetNextDue:
+    order_id: int
+    next_due_at: datetime | None
+
+
+@dataclass(frozen=True)
+class SetTimer:
+    """One time-out of this kind per patient (or per phone): a later one replaces it."""
+
+    kind: str
+    due_at: datetime
+    patient_id: int | None = None
+    phone_id: int | None = None
+    infusion_id: int | None = None
+    data: str = ""
+
+
+@dataclass(frozen=True)
+class ClearTimers:
+    patient_id: int | None = None
+    phone_id: int | None = None
+    kinds: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OptOut:
+    phone_id: int
+
+
+@dataclass(frozen=True)
+class OptIn:
+    phone_id: int
+
+
+@dataclass(frozen=True)
+class StopPhone:
+    phone_id: int
+    why: str
+
+
+@dataclass(frozen=True)
+class SetPending:
+    """The open question of a phone that is not one patient's; `asked` None clears it."""
+
+    phone_id: int
+    asked: str | None
+    inbound_id: int | None = None
+
+
+@dataclass(frozen=True)
+class Note:
+    """A line for the audit alone. Never carries a text's body."""
+
+    what: str
+    subject: str
+    detail: dict
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Effects in order. Nothing has happened yet."""
+
+    effects: tuple = ()
+
+
+def later(now, minutes):
+    """`now` plus so many minutes."""
+    return now + timedelta(minutes=minutes)

@@ -1,0 +1,41 @@
+"""Times, days and topics in the words of a text."""
+
+from flows.hours import local
+
+DAYS = {
+    "en": ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"),
+    "es": ("lunes", "martes", "miercoles", "jueves", "viernes", "sabado", "domingo"),
+}
+TODAY = {"en": ("today", "tomorrow", "yesterday"), "es": ("hoy", "mañana", "ayer")}
+AT = {"en": "at", "es": "a las"}
+OR = {"en": "or", "es": "o"}
+TOPICS = {"stop_word": "opted out, call", "dosing_error": "dose", "other": "unclear", "clot_limb": "limb", "gi": "stomach"}
+
+
+def clock_words(at, zone):
+    """The local wall time as people write it: "6:05 PM". `at` is aware; zone an IANA name."""
+    here = local(at, zone)
+    return f"{here.hour % 12 or 12}:{here.minute:02d} {'AM' if here.hour < 12 else 'PM'}"
+
+
+def day_words(at, now, zone, lang):
+    """ "today", "tomorrow", "yesterday", or the name of the day."""
+    ahead = (local(at, zone).date() - local(now, zone).date()).days
+    if ahead in (0, 1, -1):
+        return TODAY[lang][ahead]
+    return DAYS[lang][local(at, zone).weekday()]
+
+
+def when_words(at, now, zone, lang):
+    """ "today at 8:05 PM"."""
+    return f"{day_words(at, now, zone, lang)} {AT[lang]} {clock_words(at, zone)}"
+
+
+def topic_words(topic):
+    """The kind of matter as a page says it: no story, no illness."""
+    return TOPICS.get(topic, topic.replace("_", " "))
+
+
+def number_words(value):
+    """A volume without a needless ".0"."""
+    return f"{value:g}"

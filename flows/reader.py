@@ -1,0 +1,330 @@
+"""The first alarm screen: what one text says, judged by the reviewed rule table.
+
+`read` is pure and deterministic, never raises on a string, and reads alarms in both languages whatever
+the language of the text. A denial lowers a finding by not matching; a supposition, a memory or a tale of
+others lowers an alarm to a question, never to nothing.
+"""
+
+import re
+from functools import lru_cache
+from typing import NamedTuple
+
+from flows import negation, rule, temperature
+from flows.moment import when
+from flows.words import Because, Reading, rank
+
+# "When kinds mix, allergic wins during an infusion and the 24 hours after" (design); `unknown` is an infusion day.
+INFUSION_PHASES = ("running", "maybe_running", "within_24h", "unknown")
+_KINDS_NEAR = ("allergic", "unresponsive_or_seizure", "heart_stroke_clot", "bleeding", "self_harm", "unknown")
+_KINDS_AWAY = ("unresponsive_or_seizure", "heart_stroke_clot", "allergic", "bleeding", "self_harm", "unknown")
+# Most telling first.
+_ACT_ORDER = ("opt_out", "help", "opt_in", "wrong_number", "hospital", "problem", "stopped", "still_running", "skip",
+              "already", "done", "later", "starting", "question", "no", "yes", "fine", "thanks", "empty", "unclear")
+_CHOICE = re.compile(r"\s*(?:#|option |opcion |number )?\s*(\d)\ufe0f?\u20e3?\s*(?:[.):,\-]+(?!\d)|\Z|(?=\n))", re.I)
+_ANSWERED_CHOICE = re.compile(r"\s*#?(\d)\ufe0f?\u20e3?(?=\s+[^\W\d_])")
+_SPOKEN_CHOICE = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "uno": 1, "dos": 2, "tres": 3, "cuatro": 4,
+                  "cinco": 5}
+_COMPLAINT_TOPICS = frozenset((
+    "schedule", "question", "done", "thanks", "chatter", "stop_word"))
+
+
+class Hit(NamedTuple):
+    """One finding of the table: its rule, its topic and level after all that lowers it, and its places."""
+
+    rule: str
+    topic: str
+    level: str
+    kind: str | None
+    detail: str | None
+    first: int
+    last: int
+
+
+@lru_cache(maxsize=1)
+def book():
+    """The shipped tables, loaded once. RuleError names file, row, key and mend."""
+    return rule.load()
+
+
+def rules():
+    """The rows of the alarm table (`flows.rule.Rule`), in the order of the file."""
+    return book().rules
+
+
+def sayings():
+    """The rows of the sayings (`flows.rule.Saying`), in the order of the file."""
+    return book().sayings
+
+
+def read(text, lang=None, phase="unknown", asked=None):
+    """What one text says, as a Reading.
+
+    text: any string. lang: `en` or `es`, guessed when None. phase: one of `words.PHASES`. asked: key of the question
+    that this text answers, or None; `safety` reads 1 and 2, yes and no as its answers. Never raises on a string.
+    """
+    tables = book()
+    found = rule.text_tokens(tables, text)
+    line = negation.Line(text, found, tables)
+    lang = lang or guess(line.norms, text, tables)
+    hits = _hits(line, tables, phase)
+    acts, topics, act_spans = _acts(line, tables)
+    choice = _choice(text, line.norms, asked)
+    hits += _emoji(found, line, tables, acts)
+    if asked == "safety":
+        hits += _safety(line, choice, acts)
+    if "help" in acts and phase in INFUSION_PHASES[:3]:
+        hits.append(Hit("help-word", "stop_word", "ask", None, None, 0, len(line.norms)))
+    reading_hits = _order(hits, phase)
+    if not reading_hits and "question" in acts and not (acts & {"opt_out", "help", "opt_in", "thanks"} and
+                                                        len(line.norms) < 4) and "smalltalk" not in act_spans:
+        first, last = act_spans.get("question", (0, len(line.norms)))
+        reading_hits = [Hit("question", "question", "nurse", None, None, first, last)]
+    return _reading(text, line, found, reading_hits, acts, topics, choice, lang, phase)
+
+
+def guess(norms, text, tables):
+    """`en` or `es`, by marks and a short list of common words."""
+    spanish = sum(word in tables.guess["es"] for word in norms) + 2 * any(c in text for c in "ñ¿¡Ñ")
+    english = sum(word in tables.guess["en"] for word in norms)
+    return "es" if spanish > english else "en"
+
+
+# --- findings -------------------------------------------------------------------------------------------------
+
+
+def _hits(line, tables, phase):
+    matches = tables.alarms.find(line.norms, line.reach)
+    matches = _widest(matches)
+    guards = _guards(line, tables) if matches else ()
+    idioms = tables.idioms.find(line.norms, line.reach) if matches else ()
+    needed = {owner.id for owner, _, _ in tables.needs.find(line.norms, line.reach)} if matches else ()
+    hits = []
+    for row, first, last in matches:
+        if row.needs and row.id not in needed:
+            continue
+        if any(owner is row and a < last and first < b for owner, a, b in guards):
+            continue
+        if any(a < last and first < b for _, a, b in idioms):
+            continue
+        hit = _judge(line, row, first, last)
+        if hit:
+            hits.append(hit)
+    hits = _without_site_echo(hits)
+    hits += _combined(hits, tables)
+    temperatures = list(_temperatures(line))
+    if any(h.level == "none" for h in temperatures):
+        # A number below the limit explains the bare word ("low fever 99.2"): a nurse hears of it, in working hours.
+        hits = [h._replace(level="nurse") if h.rule in _FEVER_WORDS and h.level == "urgent" else h for h in hits]
+    return hits + [h for h in temperatures if h.level != "none"]
+
+
+_FEVER_WORDS = ("fever-word-en", "fever-word-es")
+
+
+def _widest(matches):
+    """For each row drop matches that lie inside another match of the same row."""
+    by_row = {}
+    for row, first, last in matches:
+        by_row.setdefault(row.id, []).append((first, -last, row))
+    kept = []
+    for spans in by_row.values():
+        reached = -1
+        for first, last, row in sorted(spans, key=lambda s: s[:2]):
+            if -last > reached:
+                kept.append((row, first, -last))
+                reached = -last
+    return sorted(kept, key=lambda m: (m[1], m[2], m[0].id))
+
+
+def _guards(line, tables):
+    return tables.guards.find(line.norms, line.reach)
+
+
+def _judge(line, row, first, last):
+    """A match as a Hit, after denial, doubt, "gone" and the infusion site; None when denied."""
+    level, kind, topic, detail = row.effective, row.kind, row.topic, row.detail
+    found = negation.verdict(line, first, last)
+    if found == negation.DENIED:
+        return None
+    alarm = rank(level) >= rank("urgent")
+    if row.at_site and _at_site(line, first, last):
+        topic, level, kind, detail = row.at_site, "selfcare", None, None
+        alarm = False
+    if found == negation.UNSURE:
+        if not alarm:
+            return None
+        return Hit(row.id, topic, "ask", None, detail, first, last)
+    standing = negation.standing(line, first, last)
+    if standing == "general" and rank(level) >= rank("ask"):
+        return Hit(row.id, "question", "nurse", None, None, first, last)
+    if standing == "doubtful" and alarm:
+        return Hit(row.id, topic, "ask", None, detail, first, last)
+    if alarm and not row.stays and negation.gone(line, first, last):
+        return Hit(row.id, topic, "ask" if level == "emergency" else "nurse", None, detail, first, last)
+    return Hit(row.id, topic, level, kind, detail, first, last)
+
+
+def _at_site(line, first, last):
+    """Does the sentence place the finding at the infusion site, and nowhere else?"""
+    begin, end = line.bounds[line.sentence[first]]
+    if not line.inside("site", begin, end) or line.inside("wide", begin, end):
+        return False
+    return not any(p in line.blocked and a > p >= a - 3
+                   for a, b in line.cues["site"] if begin <= a < end for p in range(begin, end))
+
+
+def _without_site_echo(hits):
+    """One wording at the site is one finding: drop a second hit of the same topic on the same words."""
+    seen, kept = set(), []
+    for hit in hits:
+        key = (hit.topic, hit.first, hit.last, hit.level)
+        if hit.level == "selfcare" and key in seen:
+            continue
+        seen.add(key)
+        kept.append(hit)
+    return kept
+
+
+def _combined(hits, tables):
+    """Rows that need two topics at once. Only findings that stand (not asked about, not general) count."""
+    standing = [h for h in hits if h.level not in ("ask", "none") and h.topic != "question"]
+    found = []
+    for row in tables.rules:
+        if not row.both:
+            continue
+        one = [h for h in standing if h.topic in row.both[0]]
+        two = [h for h in standing if h.topic in row.both[1]]
+        if one and two:
+            first = min(one[0].first, two[0].first)
+            last = max(one[0].last, two[0].last)
+            found.append(Hit(row.id, row.topic, row.effective, row.kind, row.detail, first, last))
+    return found
+
+
+def _temperatures(line):
+    degrees = frozenset(
+        place for place, index in enumerate(line.token_at)
+        if index and line.found[index - 1].norm in "°")
+    levels = {"fever": "urgent", "low": "urgent", "unclear": "ask", "normal": "none"}
+    for first, last, finding in temperature.temperatures(line.norms, degrees):
+        level = levels[finding]
+        if level == "urgent" and negation.standing(line, first, last) != "real":
+            level = "ask"
+        yield Hit(f"temperature-{finding}", "fever", level, None, None, first, last)
+
+
+# --- what the text does -----------------------------------------------------------------------------------------
+
+
+def _acts(line, tables):
+    """(acts, {act: topic}, {act: (first, last)}) of the sayings."""
+    acts, topics, spans = set(), {}, {}
+    words = [w for w in line.norms if w not in (".", ",", "?")]
+    guards = None
+    marks = [p for p, w in enumerate(line.norms) if w in (".", ",", "?")]
+    for row, first, last in tables.acts.find(line.norms, line.reach):
+        if row.whole and last - first - sum(first <= m < last for m in marks) != len(words):
+            continue
+        guards = _guards(line, tables) if guards is None else guards
+        if any(owner is row and a < last and first < b for owner, a, b in guards):
+            continue
+        acts.add(row.act)
+        topics.setdefault(row.act, row.topic)
+        spans.setdefault(row.act, (first, last))
+        if row.id.startswith("smalltalk"):
+            spans["smalltalk"] = (first, last)
+            topics[row.act] = row.topic
+    if "?" in line.norms or "¿" in line.text:
+        acts.add("question")
+        at = line.norms.index("?") if "?" in line.norms else len(line.norms)
+        begin = line.bounds[line.sentence[at]][0] if at < len(line.norms) else 0
+        spans.setdefault("question", (begin, at) if at > begin else (begin, len(line.norms)))
+    return acts, topics, spans
+
+
+def _choice(text, norms, asked):
+    match = _CHOICE.match(text) or (_ANSWERED_CHOICE.match(text) if asked else None)
+    if match:
+        return int(match[1])
+    words = [w for w in norms if w not in (".", ",")]
+    return _SPOKEN_CHOICE.get(words[0]) if len(words) == 1 else None
+
+
+def _emoji(found, line, tables, acts):
+    signs = [t.norm for t in found if t.kind == "emoji"]
+    for sign in signs:
+        act = tables.emoji.get(sign)
+        if act in ("fine", "thanks") and not (line.norms and act == "fine" and acts):
+            acts.add(act)
+    if line.norms or not signs:
+        return []
+    if any(tables.emoji.get(sign) == "ask" for sign in signs):
+        acts -= {"fine"}
+        return [Hit("emoji", "other", "ask", None, None, -1, -1)]
+    return []
+
+
+def _safety(line, choice, acts):
+    """The closed safety question: 1 or yes pages, 2 or no is calm unless the text says more."""
+    words = line.norms
+    if choice == 1 or "yes" in acts and "no" not in acts:
+        acts.add("yes")
+        return [Hit("safety-yes", "other", "urgent", None, None, 0, min(1, len(words)))]
+    if choice == 2:
+        acts.add("no")
+    return []
+
+
+# --- the whole --------------------------------------------------------------------------------------------------
+
+
+def _order(hits, phase):
+    kinds = _KINDS_NEAR if phase in INFUSION_PHASES else _KINDS_AWAY
+    kept, seen = [], set()
+    for hit in hits:
+        hit = hit._replace(kind=_kind(hit, phase))
+        key = (hit.rule, hit.first, hit.last)
+        if hit.level != "none" and key not in seen:
+            seen.add(key)
+            kept.append(hit)
+    return sorted(kept, key=lambda h: (-rank(h.level), kinds.index(h.kind) if h.kind else 0, h.first, -h.last, h.rule))
+
+
+def _kind(hit, phase):
+    """A faint that is over is read as allergic on an infusion day, else as a collapse (guide; WAO 2020 criterion 2)."""
+    if hit.level != "emergency":
+        return None
+    if hit.topic == "faint" and hit.kind == "allergic" and phase not in INFUSION_PHASES:
+        return "unresponsive_or_seizure"
+    return hit.kind
+
+
+def _reading(text, line, found, hits, acts, topics, choice, lang, phase):
+    top = hits[0] if hits else None
+    complaint = any(h.topic not in _COMPLAINT_TOPICS for h in hits)
+    if complaint:
+        acts.add("problem")
+    if top and rank(top.level) >= rank("ask"):
+        acts.discard("fine")
+    if not any(c.isalnum() for c in text) and not any(t.kind == "emoji" for t in found) and "question" not in acts:
+        acts.add("empty")
+    if not acts and choice is None:
+        acts.add("unclear")
+    ordered = tuple(act for act in _ACT_ORDER if act in acts) or ("unclear",)
+    if choice is not None and not acts:
+        ordered = ("yes",) if choice == 1 else ("no",) if choice == 2 else ("unclear",)
+    topic = top.topic if top else next((topics[act] for act in ordered if act in topics), "chatter")
+    return Reading(
+        disposition=top.level if top else "none", topic=topic, kind=top.kind if top else None,
+        detail=top.detail if top else None, because=_because(text, line, hits), acts=ordered, choice=choice,
+        when=when(line.norms), lang=lang)
+
+
+def _because(text, line, hits):
+    reasons = []
+    for hit in hits:
+        words = line.words(hit.first, hit.last) if 0 <= hit.first < hit.last else text.strip()
+        reason = Because(hit.rule, words)
+        if reason not in reasons:
+            reasons.append(reason)
+    return tuple(reasons)

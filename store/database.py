@@ -1,0 +1,151 @@
+"""The database of one practice: opening it, migrating it, and writing to it in one transaction at a time."""
+
+import re
+import sqlite3
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlite_utils import Database
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+BUSY_MS = 5000  # a write waits this long for another; longer, and the carrier would give up on us
+
+
+class DatabaseError(Exception):
+    """A database that cannot be used: says the file, what is wrong, and the mend."""
+
+
+def connect(path, busy_ms=BUSY_MS):
+    """Open the database file (made when it is not there) with the settings that nothing may be lost by.
+
+    One connection belongs to one thread. DatabaseError when the file is no database or cannot be opened.
+    """
+    try:
+        connection = sqlite3.connect(str(path), timeout=busy_ms / 1000, isolation_level=None)
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA busy_timeout = {int(busy_ms)}")
+    except sqlite3.DatabaseError as error:
+        raise DatabaseError(f"{path}: {error}; name a writable file with --db, or restore it from a backup") from error
+    return Database(connection)
+
+
+@contextmanager
+def writing(db):
+    """One transaction that takes the write lock at once. Rolled back when the block raises.
+
+    Raises sqlite3.OperationalError ("database is locked") when another writer holds the lock beyond the busy time.
+    """
+    connection = db.conn
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield db
+    except BaseException:
+        connection.rollback()
+        raise
+    connection.commit()
+
+
+@contextmanager
+def reading(db):
+    """One consistent view of the database for several reads."""
+    connection = db.conn
+    connection.execute("BEGIN")
+    try:
+        yield db
+    finally:
+        connection.rollback()
+
+
+def statements(script):
+    """The statements of a migration, one by one; a trigger's body stays whole."""
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            bare = re.sub(r"^\s*--.*$", "", statement, flags=re.MULTILINE).strip()
+            if bare:
+                yield bare
+            statement = ""
+    if re.sub(r"^\s*--.*$", "", statement, flags=re.MULTILINE).strip():
+        raise DatabaseError(f"a migration ends in the middle of a statement: {statement.strip()[:60]!r}; end it with ;")
+
+
+def migrations(folder=MIGRATIONS):
+    """(number, name, script) of every migration file, in number order. DatabaseError for a bad or doubled number."""
+    found = {}
+    for file in sorted(Path(folder).glob("*.sql")):
+        match = re.fullmatch(r"(\d{4})_(\w+)\.sql", file.name)
+        if not match:
+            raise DatabaseError(f"{file.name}: a migration is named like 0002_words.sql")
+        number = int(match.group(1))
+        if number in found:
+            raise DatabaseError(f"{file.name}: number {number} is used by {found[number][1]} too; take the next one")
+        found[number] = (number, file.name, file.read_text(encoding="utf-8"))
+    return [found[number] for number in sorted(found)]
+
+
+def migrate(db, now, folder=MIGRATIONS):
+    """Apply what is missing, each migration in a transaction of its own; the names of those applied.
+
+    DatabaseError when one fails (the database is as before it) or when the database is newer than this program.
+    """
+    with writing(db):
+        db.conn.execute("CREATE TABLE IF NOT EXISTS migration (number INTEGER PRIMARY KEY, name TEXT NOT NULL, "
+                        "applied_at TEXT NOT NULL) STRICT")
+    done = {row[0] for row in db.conn.execute("SELECT number FROM migration")}
+    known = migrations(folder)
+    unknown = done - {number for number, _, _ in known}
+    if unknown:
+        raise DatabaseError(f"the database has migration {max(unknown)}, which this version of Ebbline does not know; "
+                            "run the newer version, or restore the backup made before the upgrade")
+    applied = []
+    for number, name, script in known:
+        if number in done:
+            continue
+        try:
+            with writing(db):
+                if db.conn.execute("SELECT 1 FROM migration WHERE number = ?", [number]).fetchone():
+                    continue  # another process was faster
+                for statement in statements(script):
+                    db.conn.execute(statement)
+                db.conn.execute("INSERT INTO migration VALUES (?, ?, ?)", [number, name, stamp(now)])
+        except sqlite3.Error as error:
+            raise DatabaseError(f"{name}: {error}; nothing of it was applied") from error
+        applied.append(name)
+    return applied
+
+
+def open_database(path, now):
+    """A migrated database, ready for use."""
+    db = connect(path)
+    migrate(db, now)
+    return db
+
+
+def stamp(at):
+    """An aware datetime as stored: UTC, ISO 8601 with microseconds. ValueError for a naive one; None stays None."""
+    if at is None:
+        return None
+    if at.tzinfo is None:
+        raise ValueError(f"a time without its zone: {at!r}; give an aware datetime")
+    return at.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def moment(text):
+    """The aware UTC datetime of a stored time; None stays None."""
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def rows(db, sql, *values):
+    """Rows of a SELECT as dicts."""
+    cursor = db.conn.execute(sql, values)
+    names = [column[0] for column in cursor.description]
+    return [dict(zip(names, row, strict=True)) for row in cursor]
+
+
+def one(db, sql, *values):
+    """The first row of a SELECT as a dict, or None."""
+    return next(iter(rows(db, sql, *values)), None)

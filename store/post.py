@@ -1,0 +1,188 @@
+"""Texts in and out: recording what came, claiming what is to go, writing down what the carrier said."""
+
+import json
+from dataclasses import dataclass
+from datetime import timedelta
+
+from store.database import moment, one, rows, stamp
+
+OVERLAP = timedelta(hours=1)
+RANK = {"waiting": 0, "leased": 1, "sent": 2, "failed": 3, "late": 3, "delivered": 4}
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One outbox row that this process alone may send until its lease ends. `unsure`: an earlier try may have got
+    through."""
+
+    id: int
+    number: str
+    body: str
+    kind: str
+    safety: bool
+    useless_after: object
+    tries: int
+    tried_at: object
+    unsure: bool
+    patient_id: int | None
+    matter_id: int | None
+    timer: str | None
+    entry: str
+
+
+def record_inbound(db, text, now, recovered=False):
+    """Write one received text; its row id, or None when this carrier id is on record already. The caller commits."""
+    row = one(db, "SELECT id FROM phone WHERE number = ?", text.from_number)
+    if row is None and _is_number(text.from_number):
+        db.conn.execute("INSERT INTO phone (number) VALUES (?) ON CONFLICT DO NOTHING", [text.from_number])
+        row = one(db, "SELECT id FROM phone WHERE number = ?", text.from_number)
+    cursor = db.conn.execute(
+        """INSERT INTO inbound (carrier_id, from_number, to_number, body, media, phone_id, sent_at, received_at, recovered)
+           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (carrier_id) DO NOTHING RETURNING id""",
+        [text.carrier_id, text.from_number, text.to_number, text.body, json.dumps(list(text.media)), row and row["id"],
+         stamp(text.sent_at), stamp(now), int(recovered)])
+    found = cursor.fetchone()
+    return found and found[0]
+
+
+def _is_number(number):
+    return number.startswith("+") and number[1:].isdigit() and 3 <= len(number) <= 16 and number[1] != "0"
+
+
+def inbound(db, inbound_id):
+    """The row of one received text."""
+    return one(db, "SELECT * FROM inbound WHERE id = ?", inbound_id)
+
+
+def unhandled(db, before):
+    """Ids of received texts that nobody has dealt with, received at or before `before`, oldest first."""
+    return [row["id"] for row in rows(
+        db, "SELECT id FROM inbound WHERE handled_at IS NULL AND failed_at IS NULL AND received_at <= ? ORDER BY id", stamp(before))]
+
+
+def oldest_unhandled(db):
+    """When the oldest unhandled text came, or None."""
+    return moment(one(db, "SELECT min(received_at) AS at FROM inbound WHERE handled_at IS NULL AND failed_at IS NULL")["at"])
+
+
+def count_failed(db):
+    """How many texts could not be read and wait on the list for a person."""
+    return one(db, "SELECT count(*) AS n FROM inbound WHERE handled_at IS NULL AND failed_at IS NOT NULL")["n"]
+
+
+def mark_handled(db, inbound_id, now):
+    """This text has been dealt with."""
+    db.conn.execute("UPDATE inbound SET handled_at = ? WHERE id = ?", [stamp(now), inbound_id])
+
+
+def count_try(db, inbound_id):
+    """Count one try at dealing with a text; how many there were before."""
+    row = db.conn.execute("UPDATE inbound SET tries = tries + 1 WHERE id = ? RETURNING tries - 1", [inbound_id]).fetchone()
+    return row[0]
+
+
+def mark_failed(db, inbound_id, now, failure):
+    """Dealing with this text raised and a person has been paged about it: it stays unhandled, on the list, and is not
+    tried again. `failure` holds no words of the text."""
+    db.conn.execute("UPDATE inbound SET failed_at = ?, failure = ? WHERE id = ?", [stamp(now), failure, inbound_id])
+
+
+def listed_since(db, now):
+    """From when to read the carrier's own list: an hour before the last reading, or a day back at first."""
+    row = one(db, "SELECT value FROM mark WHERE name = 'listed'")
+    return (moment(row["value"]) if row else now - timedelta(days=1) + OVERLAP) - OVERLAP
+
+
+def mark_listed(db, now):
+    """The carrier's list has been read up to now."""
+    db.conn.execute("INSERT INTO mark VALUES ('listed', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", [stamp(now)])
+
+
+def has_inbound(db, carrier_id):
+    """Is this text on record?"""
+    return one(db, "SELECT 1 FROM inbound WHERE carrier_id = ?", carrier_id) is not None
+
+
+def claim(db, now, who, lease, only=None, most=20):
+    """Claim texts that are ready to go, safety texts first: a lease that nobody else can take before it ends.
+
+    only: ids to choose from, else any. The caller's transaction. Texts past their use are marked `late` and returned
+    in the second list.
+    """
+    late = [_claim(row) for row in db.conn.execute(
+        f"""UPDATE outbox SET state = 'late', ended_at = ? WHERE useless_after < ? AND unsure = 0
+            AND (state = 'waiting' OR (state = 'leased' AND lease_until <= ?)) RETURNING {FIELDS}""",
+        [stamp(now), stamp(now), stamp(now)])]
+    chosen = "" if only is None else f"AND id IN ({','.join(str(int(each)) for each in only)})"
+    claimed = [_claim(row) for row in db.conn.execute(
+        f"""UPDATE outbox SET state = 'leased', lease_until = ?, leased_by = ?, unsure = max(unsure, state = 'leased'),
+                tries = tries + 1, tried_at = coalesce(tried_at, ?)
+            WHERE id IN (SELECT id FROM outbox WHERE not_before <= ? {chosen}
+                         AND (state = 'waiting' OR (state = 'leased' AND lease_until <= ?))
+                         ORDER BY safety DESC, not_before, id LIMIT ?) RETURNING {FIELDS}""",
+        [stamp(now + lease), who, stamp(now), stamp(now), stamp(now), most])]
+    return sorted(claimed, key=lambda each: (not each.safety, each.id)), late
+
+
+FIELDS = "id, number, body, kind, safety, useless_after, tries, tried_at, unsure, patient_id, matter_id, timer, entry"
+
+
+def _claim(row):
+    return Claim(row[0], row[1], row[2], row[3], bool(row[4]), moment(row[5]), row[6], moment(row[7]), bool(row[8]), *row[9:])
+
+
+def holds(db, claim_id, who, now):
+    """Does this process still hold the lease on this text?"""
+    return one(db, "SELECT 1 FROM outbox WHERE id = ? AND state = 'leased' AND leased_by = ? AND lease_until > ?",
+               claim_id, who, stamp(now)) is not None
+
+
+def known(db, carrier_id):
+    """Is this carrier id already that of one of our texts?"""
+    return one(db, "SELECT 1 FROM outbox WHERE carrier_id = ?", carrier_id) is not None
+
+
+def mark_sent(db, claim_id, carrier_id, now):
+    """The carrier has taken this text. Returns reports (state, code) that came before this, to be applied now."""
+    db.conn.execute("""UPDATE outbox SET state = 'sent', carrier_id = ?, sent_at = ?, lease_until = NULL, unsure = 0
+                       WHERE id = ? AND state IN ('waiting', 'leased')""", [carrier_id, stamp(now), claim_id])
+    return [(row["state"], row["code"]) for row in rows(
+        db, "DELETE FROM early_report WHERE carrier_id = ? RETURNING state, code", carrier_id)]
+
+
+def mark_waiting(db, claim_id, not_before, unsure):
+    """Not taken (or not known): try again at `not_before`."""
+    db.conn.execute("""UPDATE outbox SET state = 'waiting', not_before = ?, lease_until = NULL, unsure = ?
+                       WHERE id = ? AND state = 'leased'""", [stamp(not_before), int(unsure), claim_id])
+
+
+def mark_refused(db, claim_id, code, now):
+    """The carrier refused this text for good."""
+    db.conn.execute("UPDATE outbox SET state = 'failed', ended_at = ?, code = ?, lease_until = NULL WHERE id = ?",
+                    [stamp(now), code, claim_id])
+
+
+def report(db, status, now):
+    """Apply the carrier's report on a text of ours. The outbox row as a `Claim` when it has now failed, else None.
+
+    Reports may come twice, late, in any order, or before the create call has returned: a lower state never undoes a
+    higher one.
+    """
+    state = {"sent": "sent", "delivered": "delivered", "undelivered": "failed", "failed": "failed"}.get(status.state)
+    if state is None:
+        return None
+    row = one(db, f"SELECT state, {FIELDS} FROM outbox WHERE carrier_id = ?", status.carrier_id)
+    if row is None:
+        db.conn.execute("INSERT INTO early_report VALUES (?, ?, ?, ?)", [status.carrier_id, status.state, status.code, stamp(now)])
+        return None
+    if RANK[state] <= RANK[row["state"]]:
+        return None
+    db.conn.execute("UPDATE outbox SET state = ?, ended_at = ?, code = coalesce(?, code) WHERE id = ?",
+                    [state, stamp(now) if state != "sent" else None, status.code, row["id"]])
+    return _claim(tuple(row.values())[1:]) if state == "failed" else None
+
+
+def oldest_unsent(db, now):
+    """When the oldest text that is ready and not sent was ready, or None."""
+    row = one(db, "SELECT min(not_before) AS at FROM outbox WHERE state IN ('waiting', 'leased') AND not_before <= ?", stamp(now))
+    return moment(row["at"])

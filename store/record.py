@@ -1,0 +1,304 @@
+"""Carrying a decision out: every effect as rows, inside the caller's one transaction."""
+
+import json
+from functools import singledispatch
+
+from flows import case, model
+from store.database import one, rows, stamp
+
+
+class Writer:
+    """One transaction's pen: the database, the time, who acts, and the safety texts written so far."""
+
+    def __init__(self, db, now, who):
+        self.db, self.now, self.who = db, now, who
+        self.at = stamp(now)
+        self.safety = []  # ids of outbox rows that are to leave at once
+
+    def run(self, sql, *values):
+        """Execute one statement; the cursor."""
+        return self.db.conn.execute(sql, values)
+
+    def audit(self, what, subject, **detail):
+        """One line of the append-only audit."""
+        self.run("INSERT INTO audit (at, who, what, subject, detail) VALUES (?, ?, ?, ?, ?)", self.at, self.who, what, subject,
+                 json.dumps(detail, sort_keys=True))
+
+    def matter_id(self, code):
+        """Row id of the open matter with this case code, else of the newest one. KeyError when there is none."""
+        row = one(self.db, "SELECT id FROM matter WHERE case_code = ? ORDER BY closed_at IS NULL DESC, id DESC", code)
+        if row is None:
+            raise KeyError(f"no matter with case code {code}")
+        return row["id"]
+
+    def use_code(self, code):
+        """Move the counter of case codes past this one."""
+        start = int((one(self.db, "SELECT value FROM mark WHERE name = 'case'") or {"value": "0"})["value"])
+        for number in range(start, start + case.COUNT):
+            if case.code(number) == code:
+                self.run("INSERT INTO mark VALUES ('case', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                         str(number + 1))
+                return
+
+
+def carry_out(db, decision, now, who="ebbline"):
+    """Write all effects of a `Decision`; ids of the outbox rows that are to leave at once. The caller's transaction."""
+    writer = Writer(db, now, who)
+    for each in decision.effects:
+        effect(each, writer)
+    return writer.safety
+
+
+@singledispatch
+def effect(each, writer):
+    """Write one effect. TypeError for one that nobody wrote a rule for."""
+    raise TypeError(f"no rule to write {type(each).__name__}; add one to store/record.py")
+
+
+@effect.register
+def _(each: model.Text, writer):
+    matter_id = writer.matter_id(each.case) if each.case and _is_matter(writer, each.case) else None
+    put_text(writer, each, matter_id)
+
+
+def _is_matter(writer, code):
+    return one(writer.db, "SELECT 1 FROM matter WHERE case_code = ?", code) is not None
+
+
+def put_text(writer, text, matter_id):
+    """One outbox row; None when its occasion has its text already."""
+    ready = text.not_before or writer.now
+    cursor = writer.run(
+        """INSERT INTO outbox (occasion, number, body, kind, entry, patient_id, matter_id, safety, timer, made_at, not_before,
+                               useless_after)
+           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (occasion) DO NOTHING RETURNING id""",
+        text.occasion, text.number, text.body[:1600], text.kind, text.entry, text.patient_id, matter_id, int(text.safety),
+        text.timer, writer.at, stamp(ready), stamp(text.useless_after))
+    found = cursor.fetchone()
+    if found and text.safety and ready <= writer.now:
+        writer.safety.append(found[0])
+    return found and found[0]
+
+
+@effect.register
+def _(each: model.OpenMatter, writer):
+    writer.use_code(each.case)
+    matter_id = writer.run(
+        """INSERT INTO matter (case_code, disposition, topic, kind, seen, patient_id, phone_id, from_number, opened_at, raised_at)
+           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+        each.case, each.disposition, each.topic, each.kind, each.kind or each.topic, each.patient_id, each.phone_id,
+        each.from_number, writer.at, writer.at).lastrowid
+    _note(writer, matter_id, "phone", each.words)
+    writer.audit("matter opened", f"matter/{matter_id}", case=each.case, disposition=each.disposition, topic=each.topic)
+
+
+def _note(writer, matter_id, who, words):
+    writer.run("INSERT INTO matter_note (matter_id, at, who, words) VALUES (?, ?, ?, ?)", matter_id, writer.at, who, words)
+
+
+@effect.register
+def _(each: model.RaiseMatter, writer):
+    matter_id = writer.matter_id(each.case)
+    writer.run("""UPDATE matter SET disposition = ?, topic = ?, kind = coalesce(?, kind), raised_at = ?,
+                  seen = seen || ',' || ? WHERE id = ?""",
+               each.disposition, each.topic, each.kind, writer.at, each.kind or each.topic, matter_id)
+    _note(writer, matter_id, "phone", each.words)
+    writer.audit("matter raised", f"matter/{matter_id}", disposition=each.disposition, topic=each.topic)
+
+
+@effect.register
+def _(each: model.NoteMatter, writer):
+    matter_id = writer.matter_id(each.case)
+    _note(writer, matter_id, each.who, each.words)
+    if each.told:
+        writer.run("UPDATE matter SET told_more_at = ? WHERE id = ?", writer.at, matter_id)
+    writer.audit("note filed", f"matter/{matter_id}")
+
+
+@effect.register
+def _(each: model.TakeMatter, writer):
+    matter_id = writer.matter_id(each.case)
+    writer.run("UPDATE matter SET acknowledged_at = ?, acknowledged_by = ? WHERE id = ?", writer.at, each.staff_id, matter_id)
+    # pages not yet handed to the carrier would call people who need not come
+    writer.run("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND id IN
+                  (SELECT outbox_id FROM page WHERE matter_id = ? AND staff_id IS NOT ?)""", writer.at, matter_id, each.staff_id)
+    writer.audit("matter taken", f"matter/{matter_id}", staff=each.staff_id)
+
+
+@effect.register
+def _(each: model.CloseMatter, writer):
+    matter_id = writer.matter_id(each.case)
+    writer.run("""UPDATE matter SET closed_at = ?, closed_by = ?, outcome = ?,
+                  acknowledged_at = coalesce(acknowledged_at, ?), acknowledged_by = coalesce(acknowledged_by, ?) WHERE id = ?""",
+               writer.at, each.staff_id, each.outcome, writer.at, each.staff_id, matter_id)
+    writer.run("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND id IN
+                  (SELECT outbox_id FROM page WHERE matter_id = ?)""", writer.at, matter_id)
+    writer.audit("matter closed", f"matter/{matter_id}", staff=each.staff_id)
+
+
+@effect.register
+def _(each: model.NobodyTold, writer):
+    writer.run("UPDATE matter SET nobody_told_at = ? WHERE id = ?", writer.at, writer.matter_id(each.case))
+
+
+@effect.register
+def _(each: model.MakePage, writer):
+    matter_id = writer.matter_id(each.case)
+    text = model.Text(number=each.number, body=each.body, kind="page", entry="page", case=each.case, safety=True)
+    outbox_id = put_text(writer, text, matter_id)
+    writer.run("INSERT INTO page (matter_id, staff_id, step, outbox_id, made_at) VALUES (?, ?, ?, ?, ?)",
+               matter_id, each.staff_id, each.step, outbox_id, writer.at)
+    writer.audit("page made", f"matter/{matter_id}", staff=each.staff_id, step=each.step)
+
+
+@effect.register
+def _(each: model.OpenTask, writer):
+    writer.use_code(each.case)
+    task_id = writer.run(
+        "INSERT INTO task (case_code, owner, about, words, patient_id, opened_at, due_at) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        each.case, each.owner, each.about, each.words, each.patient_id, writer.at, stamp(each.due_at)).lastrowid
+    writer.audit("task opened", f"task/{task_id}", owner=each.owner, about=each.about)
+
+
+@effect.register
+def _(each: model.EndTask, writer):
+    row = one(writer.db, "SELECT id FROM task WHERE case_code = ? AND ended_at IS NULL", each.case)
+    if row is None:
+        raise KeyError(f"no open task with case code {each.case}")
+    writer.run("UPDATE task SET ended_at = ?, ended_by = ?, outcome = ? WHERE id = ?", writer.at, each.staff_id, each.outcome,
+               row["id"])
+    writer.audit("task ended", f"task/{row['id']}", staff=each.staff_id)
+
+
+@effect.register
+def _(each: model.TaskTold, writer):
+    writer.run("UPDATE task SET overdue_told_at = ? WHERE case_code = ? AND ended_at IS NULL", writer.at, each.case)
+
+
+@effect.register
+def _(each: model.SetTalk, writer):
+    talk = each.talk
+    writer.run("""INSERT INTO conversation (patient_id, state, back_to, asked_phone_id, unclear, changed_at)
+                  VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (patient_id) DO UPDATE SET state = excluded.state,
+                  back_to = excluded.back_to, asked_phone_id = excluded.asked_phone_id, unclear = excluded.unclear,
+                  changed_at = excluded.changed_at""",
+               each.patient_id, talk.state, talk.back_to, talk.asked_phone_id, talk.unclear, writer.at)
+
+
+COLUMNS = {"state", "reminded_at", "started_at", "started_by", "ended_at", "volume_ml", "minutes", "why"}
+
+
+@effect.register
+def _(each: model.PutInfusion, writer):
+    unknown = set(each.changes) - COLUMNS
+    if unknown:
+        raise KeyError(f"an infusion has no column {sorted(unknown)[0]}")
+    writer.run("""INSERT INTO infusion (order_id, patient_id, due_on, due_at, state)
+                  SELECT id, patient_id, ?, ?, 'planned' FROM infusion_order WHERE id = ?
+                  ON CONFLICT (order_id, due_on) DO NOTHING""", each.due_on.isoformat(), stamp(each.due_at), each.order_id)
+    for column, value in each.changes.items():
+        writer.run(f"UPDATE infusion SET {column} = ? WHERE order_id = ? AND due_on = ?",
+                   stamp(value) if column.endswith("_at") else value, each.order_id, each.due_on.isoformat())
+    if "state" in each.changes:
+        writer.audit("infusion", f"order/{each.order_id}/{each.due_on.isoformat()}", state=each.changes["state"])
+
+
+@effect.register
+def _(each: model.AddReaction, writer):
+    writer.run("INSERT INTO reaction (patient_id, infusion_id, kind, site, words, told_at) VALUES (?, ?, ?, ?, ?, ?)",
+               each.patient_id, each.infusion_id, each.kind, each.site, each.words, writer.at)
+
+
+@effect.register
+def _(each: model.HoldOrder, writer):
+    writer.run("UPDATE infusion_order SET held_at = ?, held_why = ? WHERE id = ? AND held_at IS NULL", writer.at, each.why,
+               each.order_id)
+    writer.audit("order held", f"order/{each.order_id}", why=each.why)
+
+
+@effect.register
+def _(each: model.ReleaseOrder, writer):
+    writer.run("""UPDATE infusion_order SET held_at = NULL, held_why = NULL, released_at = ?, released_by = ? WHERE id = ?""",
+               writer.at, each.staff_id, each.order_id)
+    writer.audit("order released", f"order/{each.order_id}", staff=each.staff_id)
+
+
+@effect.register
+def _(each: model.SetNextDue, writer):
+    writer.run("UPDATE infusion_order SET next_due_at = ? WHERE id = ?", stamp(each.next_due_at), each.order_id)
+
+
+@effect.register
+def _(each: model.SetTimer, writer):
+    _clear(writer, each.patient_id, each.phone_id, (each.kind,))
+    writer.run("INSERT INTO timer (kind, due_at, patient_id, phone_id, infusion_id, data) VALUES (?, ?, ?, ?, ?, ?)",
+               each.kind, stamp(each.due_at), each.patient_id, each.phone_id, each.infusion_id or None, each.data)
+
+
+@effect.register
+def _(each: model.ClearTimers, writer):
+    _clear(writer, each.patient_id, each.phone_id, each.kinds)
+
+
+def _clear(writer, patient_id, phone_id, kinds):
+    for kind in kinds:
+        if patient_id is not None:
+            writer.run("DELETE FROM timer WHERE kind = ? AND patient_id = ?", kind, patient_id)
+        else:
+            writer.run("DELETE FROM timer WHERE kind = ? AND patient_id IS NULL AND phone_id = ?", kind, phone_id)
+
+
+@effect.register
+def _(each: model.OptOut, writer):
+    writer.run("UPDATE phone SET opted_out_at = coalesce(opted_out_at, ?) WHERE id = ?", writer.at, each.phone_id)
+    writer.audit("opted out", f"phone/{each.phone_id}")
+
+
+@effect.register
+def _(each: model.OptIn, writer):
+    writer.run("UPDATE phone SET opted_out_at = NULL WHERE id = ?", each.phone_id)
+    writer.audit("opted in", f"phone/{each.phone_id}")
+
+
+@effect.register
+def _(each: model.StopPhone, writer):
+    writer.run("UPDATE phone SET stopped_why = ? WHERE id = ?", each.why, each.phone_id)
+    writer.audit("phone stopped", f"phone/{each.phone_id}", why=each.why)
+
+
+@effect.register
+def _(each: model.SetPending, writer):
+    writer.run("UPDATE phone SET pending = ?, pending_inbound_id = ?, pending_at = ? WHERE id = ?", each.asked,
+               each.inbound_id if each.asked else None, writer.at if each.asked else None, each.phone_id)
+
+
+@effect.register
+def _(each: model.Note, writer):
+    writer.audit(each.what, each.subject, **each.detail)
+
+
+def drop_timer(db, timer_id):
+    """Remove a time-out that is being carried out."""
+    db.conn.execute("DELETE FROM timer WHERE id = ?", [timer_id])
+
+
+def postpone_timer(db, timer_id, at):
+    """Make a time-out due at `at` instead."""
+    db.conn.execute("UPDATE timer SET due_at = ? WHERE id = ?", [stamp(at), timer_id])
+
+
+def bring_forward(db, kind, patient_id, now):
+    """Make a patient's time-out of this kind due now; whether there was one."""
+    cursor = db.conn.execute("UPDATE timer SET due_at = ? WHERE kind = ? AND patient_id = ?", [stamp(now), kind, patient_id])
+    return cursor.rowcount > 0
+
+
+def heartbeat(db, name, now):
+    """Leave a mark that this part of the program ran at `now`."""
+    db.conn.execute("INSERT INTO mark VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                    [f"beat/{name}", stamp(now)])
+
+
+def beats(db):
+    """Heartbeats by name, as stored times."""
+    return {row["name"].removeprefix("beat/"): row["value"] for row in rows(db, "SELECT * FROM mark WHERE name LIKE 'beat/%'")}

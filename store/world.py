@@ -1,0 +1,260 @@
+"""Reading the database into the shapes that the flows decide on."""
+
+import json
+from datetime import date, timedelta
+
+from flows import case
+from flows.model import (
+    Inbound, Infusion, Matter, Order, Page, Patient, Pending, Phone, Speaker, Staff, Talk, Task, Timer, World,
+)
+from store.database import moment, one, rows, stamp
+
+INFUSIONS = 40  # the newest of a patient that a decision sees
+CODES = 8  # free case codes handed to one decision
+CODE_REST = timedelta(days=90)  # a code is not used again for so long
+
+
+def day(text):
+    """The date of a stored date; None stays None."""
+    return None if text is None else date.fromisoformat(text)
+
+
+def phone_of(row):
+    """A `Phone` from a row of the phone table."""
+    return Phone(row["id"], row["number"], moment(row["opted_out_at"]), row["stopped_why"])
+
+
+def phone(db, phone_id):
+    """The phone with this id, or None."""
+    row = one(db, "SELECT * FROM phone WHERE id = ?", phone_id)
+    return row and phone_of(row)
+
+
+def staff(db):
+    """All active staff, by id."""
+    found = rows(db, """SELECT staff.id AS staff_id, staff.name, staff.role, phone.* FROM staff
+                        JOIN phone ON phone.id = staff.phone_id WHERE staff.active = 1 ORDER BY staff.id""")
+    return tuple(Staff(row["staff_id"], row["name"], row["role"], phone_of(row)) for row in found)
+
+
+def ladder(db, now):
+    """Who is paged, first rung first: the shifts that cover `now`; with no shift, every nurse and manager."""
+    people = {person.id: person for person in staff(db)}
+    on = rows(db, """SELECT staff_id FROM shift WHERE starts_at <= ? AND (ends_at IS NULL OR ends_at > ?)
+                     ORDER BY rung, id""", stamp(now), stamp(now))
+    found = tuple(dict.fromkeys(people[row["staff_id"]] for row in on if row["staff_id"] in people))
+    return found or tuple(person for person in people.values() if person.role in ("nurse", "manager"))
+
+
+def codes(db, now):
+    """Free case codes in the order they are to be used: not open, and not used in the last 90 days."""
+    used = {row["case_code"] for row in rows(
+        db, """SELECT case_code FROM matter WHERE closed_at IS NULL OR opened_at > ? UNION
+               SELECT case_code FROM task WHERE ended_at IS NULL OR opened_at > ?""",
+        stamp(now - CODE_REST), stamp(now - CODE_REST))}
+    start = int((one(db, "SELECT value FROM mark WHERE name = 'case'") or {"value": "0"})["value"])
+    found = []
+    for number in range(start, start + case.COUNT):
+        if case.code(number) not in used:
+            found.append(case.code(number))
+        if len(found) == CODES:
+            return tuple(found)
+    still = {row["case_code"] for row in rows(
+        db, "SELECT case_code FROM matter WHERE closed_at IS NULL UNION SELECT case_code FROM task WHERE ended_at IS NULL")}
+    free = [case.code(n) for n in range(start, start + case.COUNT) if case.code(n) not in still and case.code(n) not in found]
+    return tuple((found + free)[:CODES])
+
+
+def order_of(row):
+    """An `Order` from a row of the infusion_order table."""
+    return Order(
+        id=row["id"], volume_ml=row["volume_ml"], strength_g_per_ml=row["strength_g_per_ml"], sites=row["sites"],
+        rate_ml_per_h_per_site=row["rate_ml_per_h_per_site"], every=row["every"],
+        weekdays=tuple(filter(None, row["weekdays"].split(","))), clock_local=row["clock_local"],
+        starts_on=day(row["starts_on"]), ends_on=day(row["ends_on"]), next_due_at=moment(row["next_due_at"]),
+        held_at=moment(row["held_at"]), held_why=row["held_why"],
+    )
+
+
+def matter_of(row):
+    """A `Matter` from a row of the matter table."""
+    return Matter(
+        id=row["id"], case=row["case_code"], disposition=row["disposition"], topic=row["topic"], kind=row["kind"],
+        opened_at=moment(row["opened_at"]), raised_at=moment(row["raised_at"]), patient_id=row["patient_id"],
+        phone_id=row["phone_id"], acknowledged_at=moment(row["acknowledged_at"]), acknowledged_by=row["acknowledged_by"],
+        nobody_told_at=moment(row["nobody_told_at"]), told_more_at=moment(row["told_more_at"]),
+        from_number=row["from_number"], seen=tuple(row["seen"].split(",")), closed_at=moment(row["closed_at"]),
+    )
+
+
+def matter(db, matter_id):
+    """The matter with this id, open or closed, or None."""
+    row = one(db, "SELECT * FROM matter WHERE id = ?", matter_id)
+    return row and matter_of(row)
+
+
+def task_of(row):
+    """A `Task` from a row of the task table."""
+    return Task(row["id"], row["case_code"], row["owner"], row["about"], moment(row["due_at"]), row["patient_id"],
+                moment(row["overdue_told_at"]))
+
+
+def patient(db, patient_id, today):
+    """One patient whole, with the speakers that may speak on `today`; None when there is none."""
+    row = one(db, "SELECT * FROM patient WHERE id = ?", patient_id)
+    if row is None:
+        return None
+    speakers = rows(db, """SELECT speaker.name AS speaker_name, speaker.role, phone.* FROM speaker
+                           JOIN phone ON phone.id = speaker.phone_id
+                           WHERE patient_id = ? AND (from_on IS NULL OR from_on <= ?) AND (until_on IS NULL OR until_on >= ?)
+                           ORDER BY speaker.id""", patient_id, today.isoformat(), today.isoformat())
+    order = one(db, "SELECT * FROM infusion_order WHERE patient_id = ? AND current = 1", patient_id)
+    talk = one(db, "SELECT * FROM conversation WHERE patient_id = ?", patient_id)
+    infusions = rows(db, "SELECT * FROM infusion WHERE patient_id = ? ORDER BY due_at DESC, id DESC LIMIT ?", patient_id, INFUSIONS)
+    matters = rows(db, "SELECT * FROM matter WHERE patient_id = ? AND closed_at IS NULL ORDER BY id", patient_id)
+    tasks = rows(db, "SELECT * FROM task WHERE patient_id = ? AND ended_at IS NULL ORDER BY id", patient_id)
+    return Patient(
+        id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
+        epinephrine=bool(row["epinephrine"]), born_on=day(row["born_on"]),
+        speakers=tuple(Speaker(s["speaker_name"], s["role"], phone_of(s)) for s in speakers),
+        order=order_of(order) if order else None,
+        talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"]) if talk else Talk(),
+        infusions=tuple(
+            Infusion(i["id"], i["order_id"], day(i["due_on"]), moment(i["due_at"]), i["state"], moment(i["reminded_at"]),
+                     moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"])
+            for i in infusions),
+        matters=tuple(map(matter_of, matters)), tasks=tuple(map(task_of, tasks)),
+    )
+
+
+def pages(db, matter_id):
+    """The pages of one matter with the state of their texts, oldest first."""
+    states = {"waiting": "waiting", "leased": "waiting", "sent": "sent", "delivered": "delivered", "failed": "failed",
+              "late": "failed"}
+    found = rows(db, """SELECT page.*, outbox.state AS text_state, outbox.sent_at FROM page
+                        JOIN outbox ON outbox.id = page.outbox_id WHERE page.matter_id = ? ORDER BY page.id""", matter_id)
+    return tuple(Page(row["id"], row["matter_id"], row["staff_id"], row["step"], moment(row["made_at"]),
+                      states[row["text_state"]], moment(row["sent_at"])) for row in found)
+
+
+def open_matters(db):
+    """Every open matter, oldest first."""
+    return tuple(map(matter_of, rows(db, "SELECT * FROM matter WHERE closed_at IS NULL ORDER BY id")))
+
+
+def numbers_of(db, matter):
+    """The telephone numbers that wrote about a matter: the phone it came from."""
+    if matter.from_number:
+        return (matter.from_number,)
+    row = one(db, "SELECT number FROM phone WHERE id = ?", matter.phone_id)
+    return (row["number"],) if row else ()
+
+
+def pending_of(db, phone_row):
+    """The open question of a phone that is not one patient's, or None."""
+    if not phone_row or not phone_row["pending"]:
+        return None
+    text = one(db, "SELECT body FROM inbound WHERE id = ?", phone_row["pending_inbound_id"])
+    return Pending(phone_row["pending"], phone_row["pending_inbound_id"], text["body"], moment(phone_row["pending_at"]))
+
+
+def base(db, practice, now, **more):
+    """A `World` with the people and the free codes; `more` fills in the rest."""
+    return World(now=now, practice=practice, ladder=ladder(db, now), codes=codes(db, now), staff=staff(db), **more)
+
+
+def for_inbound(db, practice, now, row):
+    """(world, Inbound) for one row of the inbound table: the sender's patients, or for staff every open case."""
+    inbound = Inbound(row["id"], phone(db, row["phone_id"]), row["from_number"], row["body"], len(json.loads(row["media"])),
+                      moment(min(row["received_at"], row["sent_at"] or row["received_at"])), bool(row["recovered"]))
+    today = now.date()
+    phone_row = one(db, "SELECT * FROM phone WHERE id = ?", row["phone_id"])
+    sender = one(db, "SELECT id FROM staff WHERE phone_id = ? AND active = 1", row["phone_id"])
+    if sender:
+        matters = open_matters(db) + _closed_but_held(db)
+        tasks = tuple(map(task_of, rows(db, "SELECT * FROM task WHERE ended_at IS NULL ORDER BY id")))
+        ids = dict.fromkeys(m.patient_id for m in matters if m.patient_id)
+        paged = {m.id: _paged(db, m.id) for m in matters}
+    else:
+        matters = tuple(map(matter_of, rows(
+            db, "SELECT * FROM matter WHERE from_number = ? AND closed_at IS NULL ORDER BY id", row["from_number"])))
+        tasks, paged = (), {}
+        ids = dict.fromkeys(r["patient_id"] for r in rows(
+            db, "SELECT patient_id FROM speaker JOIN patient ON patient.id = patient_id WHERE phone_id = ? ORDER BY speaker.id",
+            row["phone_id"]))
+    return base(
+        db, practice, now, patients=tuple(patient(db, patient_id, today) for patient_id in ids), matters=matters, tasks=tasks,
+        phone=inbound.phone, pending=pending_of(db, phone_row), paged=paged,
+    ), inbound
+
+
+def for_patient(db, practice, now, patient_id):
+    """A `World` of one patient."""
+    found = patient(db, patient_id, now.date()) if patient_id else None
+    return base(db, practice, now, patients=(found,) if found else ())
+
+
+def for_timer(db, practice, now, timer):
+    """A `World` for one due time-out: its patient, or the phone that was asked."""
+    if timer.patient_id:
+        return for_patient(db, practice, now, timer.patient_id)
+    phone_row = one(db, "SELECT * FROM phone WHERE id = ?", timer.phone_id)
+    asked = phone_of(phone_row)
+    matters = tuple(map(matter_of, rows(
+        db, "SELECT * FROM matter WHERE from_number = ? AND closed_at IS NULL ORDER BY id", asked.number)))
+    return base(db, practice, now, matters=matters, phone=asked, pending=pending_of(db, phone_row))
+
+
+def due_timers(db, now):
+    """Time-outs due at `now`, oldest first."""
+    found = rows(db, "SELECT * FROM timer WHERE due_at <= ? ORDER BY due_at, id", stamp(now))
+    return tuple(timer_of(row) for row in found)
+
+
+def timer_of(row):
+    """A `Timer` from a row of the timer table."""
+    return Timer(row["id"], row["kind"], moment(row["due_at"]), row["patient_id"], row["phone_id"], row["infusion_id"],
+                 row["data"])
+
+
+def timer(db, timer_id):
+    """The time-out with this id if it still waits, or None."""
+    row = one(db, "SELECT * FROM timer WHERE id = ?", timer_id)
+    return row and timer_of(row)
+
+
+def due_orders(db, now):
+    """Ids of live patients whose order has an occasion due at `now`."""
+    found = rows(db, """SELECT patient_id FROM infusion_order JOIN patient ON patient.id = patient_id
+                        WHERE current = 1 AND patient.state = 'live' AND next_due_at <= ? ORDER BY next_due_at""", stamp(now))
+    return tuple(row["patient_id"] for row in found)
+
+
+def due_tasks(db, now):
+    """Open tasks past their due time."""
+    return tuple(map(task_of, rows(db, "SELECT * FROM task WHERE ended_at IS NULL AND due_at <= ? ORDER BY due_at", stamp(now))))
+
+
+def next_due(db):
+    """When the next occasion, time-out, unsent text or task is due, as an aware UTC datetime; None when nothing is."""
+    row = one(db, """SELECT min(at) AS at FROM (
+        SELECT min(next_due_at) AS at FROM infusion_order JOIN patient ON patient.id = patient_id
+            WHERE current = 1 AND patient.state = 'live'
+        UNION ALL SELECT min(due_at) FROM timer
+        UNION ALL SELECT min(CASE WHEN state = 'leased' THEN max(lease_until, not_before) ELSE not_before END) FROM outbox
+            WHERE state IN ('waiting', 'leased')
+        UNION ALL SELECT min(due_at) FROM task WHERE ended_at IS NULL AND overdue_told_at IS NULL)""")
+    return moment(row["at"])
+
+
+def _closed_but_held(db):
+    """The newest closed matter of every patient whose order is on hold: a nurse may still release it by its code."""
+    return tuple(map(matter_of, rows(
+        db, """SELECT matter.* FROM matter JOIN infusion_order ON infusion_order.patient_id = matter.patient_id
+               WHERE closed_at IS NOT NULL AND current = 1 AND held_at IS NOT NULL
+               AND matter.id = (SELECT max(id) FROM matter AS m WHERE m.patient_id = matter.patient_id)""")))
+
+
+def _paged(db, matter_id):
+    ids = {row["staff_id"] for row in rows(db, "SELECT DISTINCT staff_id FROM page WHERE matter_id = ?", matter_id)}
+    return tuple(person for person in staff(db) if person.id in ids)

@@ -109,8 +109,8 @@ def load(alarms=None, sayings=None):
     forms = {norm_phrase(k): tuple(str(v).split()) for k, v in (saying_file.get("forms") or {}).items()}
 
     def write_out(word):
-        word = norm(word)
-        return forms.get(word, (word,))
+        # Cut as texts are cut, so that "10/10" or "o2" in a pattern meets the same tokens in a text.
+        return tuple(t.norm for t in tokens(word, forms) if t.kind in ("word", "number")) or (norm(word),)
 
     lists = {}
     for file, content in ((SAYINGS, saying_file), (ALARMS, alarm_file)):

@@ -149,3 +149,17 @@ def rows(db, sql, *values):
 def one(db, sql, *values):
     """The first row of a SELECT as a dict, or None."""
     return next(iter(rows(db, sql, *values)), None)
+
+
+def back_up(db, file):
+    """Copy the open database to a new file page by page while others use it, and check the copy. DatabaseError if it
+    is not whole; the file is removed then."""
+    copy = sqlite3.connect(str(file))
+    try:
+        db.conn.backup(copy)
+        found = copy.execute("PRAGMA integrity_check").fetchone()[0]
+    finally:
+        copy.close()
+    if found != "ok":
+        Path(file).unlink()
+        raise DatabaseError(f"{file}: the copy is not whole ({found}); run `ebbline doctor` on the database")

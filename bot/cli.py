@@ -1,0 +1,465 @@
+"""The command `ebbline`: the demo, the processes of an installation, reading, rehearsing, and the desk work."""
+
+import json
+import os
+import sys
+from datetime import date
+from pathlib import Path
+
+import click
+
+from bot import script, settings
+from bot.clock import ClockError, FileClock, SystemClock
+from bot.office import practice_of
+from flows import content
+from flows.hours import HoursError
+from flows.words import LANGS, PHASES
+from store import database, people, story
+from store.database import DatabaseError, writing
+from store.people import PeopleError
+
+MENDABLE = (script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError)
+
+
+class Desk:
+    """What a command works on: the database path, the clock, the practice's settings. Found when first asked for."""
+
+    def __init__(self, db_path=None, settings_path=None, clock=None, practice=None):
+        self.given_db, self.settings_path, self.given_clock, self.given_practice = db_path, settings_path, clock, practice
+
+    @property
+    def settings(self):
+        return settings.load(settings.find(self.settings_path, os.environ))
+
+    @property
+    def path(self):
+        if self.given_db:
+            return Path(self.given_db)
+        return settings.find(self.settings_path, os.environ).parent / "ebbline.db"
+
+    @property
+    def clock(self):
+        if self.given_clock is None:
+            file = settings.find(self.settings_path, os.environ)
+            self.given_clock = clock_of(settings.load(file)) if file.exists() else SystemClock()
+        return self.given_clock
+
+    @property
+    def practice(self):
+        if self.given_practice is None:
+            self.given_practice = practice_of(self.settings)
+        return self.given_practice
+
+    def open(self):
+        """The practice's database, which must be there. DatabaseError with the mend when it is not."""
+        if not self.path.exists():
+            raise DatabaseError(f"{self.path}: there is no such database; name it with --db, or make one with `ebbline work`")
+        return database.open_database(self.path, self.clock.now())
+
+
+def clock_of(found):
+    """The clock of an installation: the real one, or in a trial the test clock that its settings name."""
+    return FileClock(found.sending.test_clock, live=found.live) if found.sending.test_clock else SystemClock()
+
+
+def wants_db(command):
+    """The options that every command on a database takes."""
+    command = click.option("--db", "db_path", type=click.Path(dir_okay=False), help="The practice's database file.")(command)
+    return click.option("--settings", "settings_path", type=click.Path(dir_okay=False), help="The settings file.")(command)
+
+
+def desk(db_path, settings_path):
+    """The `Desk` of this call: a rehearsal's own, else one from the options."""
+    given = click.get_current_context().find_object(Desk)
+    return given or Desk(db_path, settings_path)
+
+
+def show(found, as_json, line):
+    """Print rows as one JSON list, or one line each."""
+    if as_json:
+        click.echo(json.dumps(found, ensure_ascii=False, indent=1))
+    else:
+        for row in found:
+            click.echo(line(row))
+        if not found:
+            click.echo("none")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+def cli():
+    """Text messages between a home-infusion practice and its patients."""
+
+
+# --- running ---------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.option("--port", type=click.IntRange(1, 65535), default=8080, show_default=True)
+@click.option("--db", "db_path", type=click.Path(dir_okay=False), help="A new database file; default: one that is thrown away.")
+def demo(port, db_path):
+    """An invented practice in the browser: no account, no network."""
+    from bot.demo import run
+
+    raise SystemExit(run(port, db_path))
+
+
+@cli.command()
+@wants_db
+@click.option("--host", default="127.0.0.1", show_default=True)
+@click.option("--port", type=click.IntRange(1, 65535), default=8000, show_default=True)
+def serve(db_path, settings_path, host, port):
+    """The web process of an installation."""
+    from bot.process import serve as run
+
+    raise SystemExit(run(desk(db_path, settings_path), host, port))
+
+
+@cli.command()
+@wants_db
+def work(db_path, settings_path):
+    """The worker process of an installation."""
+    from bot.process import work as run
+
+    raise SystemExit(run(desk(db_path, settings_path)))
+
+
+@cli.command("settings")
+def sample():
+    """Print a sample settings file with every key and what it means."""
+    click.echo(settings.example(), nl=False)
+
+
+# --- reading and rehearsing ------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.option("--lang", type=click.Choice(LANGS), help="Language of lines that name none; default: guessed.")
+def read(lang):
+    """Read texts: one JSON object a line on standard input, one on standard output."""
+    raise SystemExit(read_lines(sys.stdin.buffer, sys.stdout, lang))
+
+
+def read_lines(lines, out, lang=None):
+    """The stream of `ebbline read`: exit status 0, or 1 when any line was bad. Flushes line by line."""
+    status = 0
+    for raw in lines:
+        if not raw.strip():
+            continue
+        try:
+            answer = read_line(raw, lang)
+        except BadLine as error:
+            answer, status = {"id": error.id, "error": str(error)}, 1
+        out.write(json.dumps(answer, ensure_ascii=False) + "\n")
+        out.flush()
+    return status
+
+
+class BadLine(ValueError):
+    """A line of `ebbline read` that cannot be read. `id` is the line's own, when it has one."""
+
+    def __init__(self, text, line_id=None):
+        super().__init__(text)
+        self.id = line_id
+
+
+FIELDS = {"id", "text", "lang", "phase", "asked"}
+LABELS = {"level", "also_ok", "topic", "who", "hard", "detail", "kind"}  # of a labelled line; not looked at
+
+
+def read_line(raw, lang=None):
+    """One line of `ebbline read`, answered as a dict. BadLine says what is wrong and the mend."""
+    from flows.reader import read as read_text
+
+    try:
+        given = json.loads(raw)
+    except ValueError as error:
+        raise BadLine(f"not JSON ({error}); write one object a line") from error
+    if not isinstance(given, dict):
+        raise BadLine('not an object; write {"id": …, "text": …}')
+    line_id = given.get("id")
+    if "id" not in given or isinstance(line_id, (dict, list)):
+        raise BadLine("id: missing or no plain value; give every line an id", None)
+    if not isinstance(given.get("text"), str):
+        raise BadLine("text: missing or not words; write the text in quotes", line_id)
+    unknown = set(given) - FIELDS - LABELS
+    if unknown:
+        raise BadLine(f"{sorted(unknown)[0]}: unknown; known: {', '.join(sorted(FIELDS))}", line_id)
+    spoken, phase, asked = given.get("lang", lang), given.get("phase", "unknown"), given.get("asked")
+    if spoken not in (*LANGS, None, "mix"):
+        raise BadLine(f"lang: {spoken!r}; write en or es, or leave it out", line_id)
+    if phase not in PHASES:
+        raise BadLine(f"phase: {phase!r}; write one of {', '.join(PHASES)}", line_id)
+    if asked is not None and (not isinstance(asked, str) or asked not in content.pack("en")):
+        raise BadLine(f"asked: {asked!r} is no content key; `ebbline content show` lists them", line_id)
+    found = read_text(given["text"], lang=None if spoken == "mix" else spoken, phase=phase, asked=asked)
+    answer = {"id": line_id, "disposition": found.disposition}
+    if found.kind:
+        answer["kind"] = found.kind
+    answer["topic"] = found.topic
+    if found.detail:
+        answer["detail"] = found.detail
+    return {**answer, "because": [{"rule": each.rule, "words": each.words} for each in found.because]}
+
+
+@cli.command()
+@click.argument("file", type=click.Path())
+@click.option("--json", "as_json", is_flag=True, help="Print the events instead of the chat.")
+def rehearse(file, as_json):
+    """Play a written conversation on a pretended clock and print the whole chat."""
+    from bot.rehearse import play, print_events
+
+    played = play(script.load(file))
+    if as_json:
+        print_events(played, sys.stdout)
+    else:
+        click.echo(played.text, nl=False)
+    if any(status for *_, status in played.output):
+        raise SystemExit(1)
+
+
+# --- desk work ---------------------------------------------------------------------------------------------------------
+
+
+@cli.group()
+def patient():
+    """Patients of the practice."""
+
+
+@patient.command("list")
+@wants_db
+@click.option("--json", "as_json", is_flag=True)
+def patient_list(db_path, settings_path, as_json):
+    """Every patient with the current order."""
+    db = desk(db_path, settings_path).open()
+
+    def line(row):
+        order = f"{row['volume_ml']:g} mL, {row['sites']} sites, every {row['every']} {row['weekdays']} {row['clock_local']}" \
+            if row["volume_ml"] else "no order"
+        return f"{row['name']} ({row['lang']}, {row['zone']}): {order}{'; ON HOLD: ' + row['held_why'] if row['held_at'] else ''}"
+
+    show(people.patients(db), as_json, line)
+
+
+@patient.command("show")
+@wants_db
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True)
+def patient_show(db_path, settings_path, name, as_json):
+    """One patient's doses and reactions."""
+    db = desk(db_path, settings_path).open()
+    patient_id = people.patient_named(db, name)
+    found = {"infusions": story.infusions(db, patient_id), "reactions": story.reactions(db, patient_id)}
+    if as_json:
+        return click.echo(json.dumps(found, ensure_ascii=False, indent=1))
+    show(found["infusions"], False, lambda row: f"{row['due_on']} {row['state']}, "
+         f"{'not answered' if row['volume_ml'] is None else format(row['volume_ml'], 'g')} mL, why: {row['why'] or '-'}")
+    return show(found["reactions"], False, lambda row: f"{row['at']} {row['kind']} {row['site'] or ''}: {row['words']}")
+
+
+@cli.group()
+def schedule():
+    """When infusions are due."""
+
+
+@schedule.command("list")
+@wants_db
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True)
+def schedule_list(db_path, settings_path, name, as_json):
+    """The next ten occasions of a patient."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db = found.open()
+    rows = agenda.coming(db, found.practice, found.clock.now(), people.patient_named(db, name), 10)
+    show(rows, as_json, lambda row: f"{row['on']} {row['weekday']} {row['local']} {row['state']}")
+
+
+@schedule.command("skip")
+@wants_db
+@click.argument("name")
+@click.option("--on", "on", type=click.DateTime(["%Y-%m-%d"]), help="The local date of the occasion; default: the next.")
+@click.option("--why", default="skipped by the coordinator", show_default=True)
+def schedule_skip(db_path, settings_path, name, on, why):
+    """Leave one occasion of a patient out."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        skipped = agenda.skip(db, found.practice, found.clock.now(), people.patient_named(db, name), on and on.date(), why)
+    click.echo(f"{name}: skipped {skipped.isoformat()} ({skipped:%A})")
+
+
+@cli.group()
+def roster():
+    """Who is paged, and when."""
+
+
+@roster.command("list")
+@wants_db
+@click.option("--json", "as_json", is_flag=True)
+def roster_list(db_path, settings_path, as_json):
+    """Shifts that cover now or are to come."""
+    found = desk(db_path, settings_path)
+    show(people.shifts(found.open(), found.clock.now()), as_json,
+         lambda row: f"rung {row['rung']} {row['name']} ({row['role']}) from {row['starts_at']} to {row['ends_at'] or 'open'}")
+
+
+@cli.group()
+def escalation():
+    """Open matters: list, show, take, close."""
+
+
+@escalation.command("list")
+@wants_db
+@click.option("--json", "as_json", is_flag=True)
+@click.option("--all", "every", is_flag=True, help="Closed ones too.")
+def escalation_list(db_path, settings_path, as_json, every):
+    """Matters, oldest first."""
+    db = desk(db_path, settings_path).open()
+    show(story.matters(db, only_open=not every), as_json, lambda row: (
+        f"{row['case']} {row['disposition']} {row['topic']} {row['patient'] or 'unknown number'} since {row['opened_at']}: "
+        f"{'closed, ' + row['outcome'] if row['closed_at'] else 'taken by ' + row['by'] if row['by'] else 'NOBODY HAS IT'}"))
+
+
+@escalation.command("show")
+@wants_db
+@click.argument("case")
+@click.option("--json", "as_json", is_flag=True)
+def escalation_show(db_path, settings_path, case, as_json):
+    """One matter with the words that led to it and every page."""
+    db = desk(db_path, settings_path).open()
+    found = story.matter(db, case)
+    if found is None:
+        raise PeopleError(f"there is no case {case}; `ebbline escalation list --all` shows every case")
+    if as_json:
+        return click.echo(json.dumps(found, ensure_ascii=False, indent=1))
+    click.echo(f"{found['case']} {found['disposition']} {found['topic']}: {found['patient'] or 'unknown number'}")
+    show(found["notes"], False, lambda row: f"  {row['at']} {row['who']}: {row['words']}")
+    return show(found["pages"], False, lambda row: f"  {row['made_at']} page {row['step']} to {row['to']}: {row['state']}")
+
+
+def _as_nurse(db_path, settings_path, name, words):
+    """Let a staff member do by shell what her text would do: the same decision, the same audit."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        for line in agenda.say_as(db, found.practice, found.clock.now(), name, words):
+            click.echo(line)
+
+
+@escalation.command("take")
+@wants_db
+@click.argument("case")
+@click.option("--by", required=True, help="Name of the nurse.")
+def escalation_take(db_path, settings_path, case, by):
+    """Take a matter."""
+    _as_nurse(db_path, settings_path, by, f"{case} mine")
+
+
+@escalation.command("close")
+@wants_db
+@click.argument("case")
+@click.option("--by", required=True, help="Name of the nurse.")
+@click.option("--outcome", required=True)
+def escalation_close(db_path, settings_path, case, by, outcome):
+    """Close a matter with its outcome. A held order stays held."""
+    _as_nurse(db_path, settings_path, by, f"{case} close {outcome}")
+
+
+@escalation.command("release")
+@wants_db
+@click.argument("case")
+@click.option("--by", required=True, help="Name of the nurse.")
+def escalation_release(db_path, settings_path, case, by):
+    """Release the held order of a matter's patient."""
+    _as_nurse(db_path, settings_path, by, f"{case} release")
+
+
+@cli.group("content")
+def texts():
+    """The texts that patients get."""
+
+
+@texts.command("check")
+@click.option("--json", "as_json", is_flag=True)
+@click.option("--on", "on", type=click.DateTime(["%Y-%m-%d"]), help="Check as of this date; default: today.")
+def content_check(as_json, on):
+    """Every entry with its signature's standing."""
+    today = on.date() if on else SystemClock().now().date()
+    show(standings(today), as_json, lambda row: f"{row['lang']} {row['entry']}: {row['standing']}")
+
+
+def standings(today: date):
+    """Rows of `content check`: language, entry, standing."""
+    return [{"lang": lang, "entry": key, "standing": entry.standing(today)}
+            for lang in LANGS for key, entry in content.pack(lang).items()]
+
+
+@texts.command("show")
+@click.argument("key", required=False)
+@click.option("--lang", type=click.Choice(LANGS), default="en", show_default=True)
+def content_show(key, lang):
+    """One entry, or the names of all."""
+    pack = content.pack(lang)
+    if key is None:
+        return click.echo("\n".join(pack))
+    if key not in pack:
+        raise PeopleError(f"there is no entry {key!r} in {lang}; `ebbline content show --lang {lang}` lists them")
+    return click.echo(pack[key].text)
+
+
+@cli.command()
+@wants_db
+@click.argument("file", type=click.Path(dir_okay=False))
+def backup(db_path, settings_path, file):
+    """Copy the database to FILE while it is in use, and check the copy."""
+    found = desk(db_path, settings_path)
+    if Path(file).exists():
+        raise DatabaseError(f"{file}: is there already; name a new file")
+    database.back_up(found.open(), file)
+    click.echo(f"{file}: written and checked")
+
+
+@cli.command()
+@wants_db
+def doctor(db_path, settings_path):
+    """Check an installation and say what to mend."""
+    from bot import checkup
+
+    raise SystemExit(checkup.report(desk(db_path, settings_path), click.echo))
+
+
+def run_words(words, db_path, clock, practice):
+    """One command inside a rehearsal: on its database and clock. The exit status; output goes to standard output."""
+    given = Desk(db_path, None, clock, practice)
+    try:
+        cli.main(args=list(words), standalone_mode=False, obj=given)
+    except click.ClickException as error:
+        click.echo(error.format_message())
+        return error.exit_code
+    except MENDABLE as error:
+        click.echo(str(error))
+        return 2
+    except SystemExit as error:
+        return int(error.code or 0)
+    return 0
+
+
+def main():
+    """The console script. Errors that a person can mend are one line on standard error and exit status 2."""
+    try:
+        cli.main(standalone_mode=True)
+    except MENDABLE as error:
+        click.echo(f"ebbline: {error}", err=True)
+        raise SystemExit(2) from None
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(1) from None
+
+
+if __name__ == "__main__":
+    main()

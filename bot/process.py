@@ -1,0 +1,74 @@
+"""The two processes of an installation: the web under waitress, and the worker."""
+
+import logging
+import signal
+import sys
+import threading
+
+from waitress.server import create_server
+
+from bot.carrier import CarrierError
+from bot.cli import clock_of
+from bot.office import Office, practice_of
+from bot.simulated import HttpSimulated
+from bot.web import create_app
+from bot.worker import Worker
+
+THREADS = 8
+
+
+def carrier_of(found):
+    """The carrier that the settings name. CarrierError for a kind that has no adapter."""
+    if found.carrier.kind == "simulated":
+        return HttpSimulated(found.carrier.url, found.carrier.secret, found.carrier.number)
+    raise CarrierError(f"carrier.kind {found.carrier.kind!r} has no adapter")
+
+
+def office_of(desk, name):
+    """The `Office` of one process, from the settings. The database is made or migrated."""
+    found = desk.settings
+    return Office(desk.path, practice_of(found), carrier_of(found), clock_of(found), name), found
+
+
+def serve(desk, host, port):
+    """Run the web process until SIGINT or SIGTERM; the exit status."""
+    _log()
+    office, found = office_of(desk, "web")
+    try:
+        server = create_server(create_app(office, found.sending.public_url), host=host, port=port, threads=THREADS)
+    except OSError as error:
+        print(f"ebbline: {host}:{port} cannot be listened on ({error.strerror}); take another --port, or stop the other program",
+              file=sys.stderr)
+        return 1
+    signal.signal(signal.SIGTERM, _stop_by_interrupt)
+    print(f"ebbline serve: listening on http://{host}:{port}", flush=True)
+    try:
+        server.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server.close()
+    return 0
+
+
+def work(desk):
+    """Run the worker process until SIGINT or SIGTERM; the exit status."""
+    _log()
+    office, _ = office_of(desk, f"worker-{threading.get_native_id()}")
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    print("ebbline work: working", flush=True)
+    Worker(office).run(stop)
+    office.close()
+    return 0
+
+
+def _stop_by_interrupt(*_):
+    raise KeyboardInterrupt
+
+
+def _log():
+    # ids only: no body, no number is ever logged
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    logging.getLogger("waitress").setLevel(logging.WARNING)

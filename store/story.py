@@ -1,0 +1,85 @@
+"""The record as people read it: chats, doses, matters, tasks. Only reading."""
+
+import json
+
+from store.database import one, rows
+
+
+def sent_texts(db):
+    """Every text of ours that the carrier took, with what it was: dicts by carrier id."""
+    found = rows(db, """SELECT carrier_id, number, kind, entry, patient_id, matter_id FROM outbox WHERE carrier_id IS NOT NULL""")
+    return {row["carrier_id"]: row for row in found}
+
+
+def chat(db, number, most=200):
+    """The newest texts to and from one number, oldest first: {"at", "out", "body", "kind", "state"}."""
+    found = rows(db, """SELECT * FROM (
+        SELECT received_at AS at, 0 AS out, body, 'inbound' AS kind, '' AS state, media, id FROM inbound WHERE from_number = ?
+        UNION ALL SELECT coalesce(sent_at, not_before), 1, body, kind, state, '[]', id FROM outbox WHERE number = ?
+        ORDER BY at DESC, out DESC, id DESC LIMIT ?) ORDER BY at, out, id""", number, number, most)
+    for row in found:
+        row["media"] = len(json.loads(row["media"]))
+        del row["id"]
+    return found
+
+
+def infusions(db, patient_id):
+    """Every dose of a patient, oldest first, with sites and lots. None means "not answered"."""
+    found = rows(db, """SELECT id, due_on, due_at, state, reminded_at, started_at, started_by, ended_at, volume_ml, minutes, why
+                        FROM infusion WHERE patient_id = ? ORDER BY due_at, id""", patient_id)
+    for row in found:
+        number = row.pop("id")
+        row["sites"] = [r["site"] for r in rows(db, "SELECT site FROM infusion_site WHERE infusion_id = ? ORDER BY id", number)]
+        row["lots"] = [r["lot"] for r in rows(db, "SELECT lot FROM infusion_lot WHERE infusion_id = ? ORDER BY id", number)]
+    return found
+
+
+def reactions(db, patient_id):
+    """Every reaction told by or for a patient, oldest first."""
+    return rows(db, """SELECT reaction.kind, reaction.site, reaction.words, reaction.told_at AS at, infusion.due_on FROM reaction
+                       LEFT JOIN infusion ON infusion.id = reaction.infusion_id WHERE reaction.patient_id = ?
+                       ORDER BY reaction.told_at, reaction.id""", patient_id)
+
+
+def matters(db, only_open=False):
+    """Escalations, oldest first: case, what, whom, when, by whom, how it ended."""
+    return rows(db, f"""SELECT case_code AS "case", disposition, topic, matter.kind, patient.name AS patient, from_number,
+                        opened_at, raised_at, acknowledged_at, staff.name AS "by", closed_at, outcome FROM matter
+                        LEFT JOIN patient ON patient.id = matter.patient_id LEFT JOIN staff ON staff.id = acknowledged_by
+                        {'WHERE closed_at IS NULL' if only_open else ''} ORDER BY matter.id""")
+
+
+def matter(db, case):
+    """One escalation with its notes and pages, by case code (the newest); None when there is none."""
+    found = one(db, """SELECT matter.id, case_code AS "case", disposition, topic, matter.kind, patient.name AS patient, from_number,
+                       opened_at, raised_at, acknowledged_at, staff.name AS "by", closed_at, outcome FROM matter
+                       LEFT JOIN patient ON patient.id = matter.patient_id LEFT JOIN staff ON staff.id = acknowledged_by
+                       WHERE case_code = ? ORDER BY matter.id DESC LIMIT 1""", case)
+    if found is None:
+        return None
+    number = found.pop("id")
+    found["notes"] = rows(db, "SELECT at, who, words FROM matter_note WHERE matter_id = ? ORDER BY id", number)
+    found["pages"] = rows(db, """SELECT page.made_at, page.step, coalesce(staff.name, 'fallback number') AS "to", outbox.state
+                                 FROM page JOIN outbox ON outbox.id = outbox_id LEFT JOIN staff ON staff.id = page.staff_id
+                                 WHERE page.matter_id = ? ORDER BY page.id""", number)
+    return found
+
+
+def tasks(db, only_open=False):
+    """Tasks for people, oldest first."""
+    return rows(db, f"""SELECT case_code AS "case", owner, about, words, patient.name AS patient, opened_at, due_at, ended_at,
+                        outcome FROM task LEFT JOIN patient ON patient.id = task.patient_id
+                        {'WHERE ended_at IS NULL' if only_open else ''} ORDER BY task.id""")
+
+
+def unreadable(db):
+    """Texts that could not be read and wait for a person: ids and times, no words."""
+    return rows(db, "SELECT id, received_at, failure FROM inbound WHERE failed_at IS NOT NULL AND handled_at IS NULL ORDER BY id")
+
+
+def states(db):
+    """Where every patient stands: name, conversation state, current infusion state, order held."""
+    return rows(db, """SELECT patient.id, patient.name, patient.lang, coalesce(conversation.state, 'idle') AS state, held_at, next_due_at,
+                       (SELECT state FROM infusion WHERE infusion.patient_id = patient.id ORDER BY due_at DESC LIMIT 1) AS infusion
+                       FROM patient LEFT JOIN conversation ON conversation.patient_id = patient.id
+                       LEFT JOIN infusion_order ON infusion_order.patient_id = patient.id AND current = 1 ORDER BY patient.id""")

@@ -2,7 +2,7 @@
 
 from flows import content
 from flows.words import LANGS
-from store import world
+from store import database, world
 from store.database import DatabaseError
 
 
@@ -21,8 +21,8 @@ def checks(desk):
     except DatabaseError as error:
         yield "database", str(error)
         return
-    whole = db.conn.execute("PRAGMA integrity_check").fetchone()[0]
-    yield "database", None if whole == "ok" else f"{desk.path}: damaged ({whole}); stop both processes and restore the newest backup"
+    damage = database.damage(db)
+    yield "database", None if damage is None else f"{desk.path}: damaged ({damage}); stop both processes and restore the newest backup"
     now = desk.clock.now()
     ladder = world.ladder(db, now)
     yield "roster", None if ladder else "nobody is on the roster, so pages go to the fallback number; add nurses and shifts"

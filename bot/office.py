@@ -7,6 +7,7 @@ from flows.model import Practice
 from store import database
 
 log = logging.getLogger("ebbline")
+log.addHandler(logging.NullHandler())  # silent unless a process asks for logs
 
 
 class Office:

@@ -5,7 +5,7 @@ A text whose earlier try may have got through is looked for in the carrier's own
 
 from datetime import timedelta
 
-from bot.carrier import CarrierDown, CarrierRefused, CarrierUnsure, Status
+from bot.carrier import CarrierDown, CarrierRefused, Status
 from bot.office import log
 from flows import tick
 from store import post, record, world
@@ -15,6 +15,7 @@ LEASE = timedelta(seconds=60)
 BATCH = 4  # at 10 s a call this is done within the lease
 SLACK = timedelta(minutes=2)  # the carrier's clock and ours may differ by so much
 WAITS_S = (2, 5, 15, 30, 60)  # growing waits between tries
+LONGEST_VALID_S = 36_000  # the longest that the carrier takes (messaging 2.3, ValidityPeriod)
 PAGE_WAIT_S = 15  # the longest wait for a safety text
 
 
@@ -55,8 +56,8 @@ def _send(office, claim):
             post.mark_refused(db, claim.id, error.code, office.clock.now())
         lost(office, claim)
         return 0
-    except (CarrierDown, CarrierUnsure) as error:
-        unsure = claim.unsure or isinstance(error, CarrierUnsure)
+    except Exception as error:  # noqa: BLE001 - one text that breaks the adapter must not hold up the others
+        unsure = claim.unsure or not isinstance(error, CarrierDown)
         log.warning("outbox %s not taken: %s", claim.id, type(error).__name__)
         with writing(db):
             post.mark_waiting(db, claim.id, office.clock.now() + _wait(claim), unsure)
@@ -88,7 +89,7 @@ def _valid_for_s(office, claim):
     """How long the carrier may try: until the text is of no use any more; a safety text as long as it can."""
     if claim.useless_after is None:
         return None
-    return max(int((claim.useless_after - office.clock.now()).total_seconds()), 5)
+    return min(max(int((claim.useless_after - office.clock.now()).total_seconds()), 5), LONGEST_VALID_S)
 
 
 def take_report(office, status):

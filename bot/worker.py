@@ -37,8 +37,9 @@ class Worker:
             self._do(f"timer {timer.id}", self._time_out, now, timer, postpone=timer)
         for matter in world.open_matters(db):
             self._do(f"matter {matter.id}", self._ladder, now, matter.id)
-        for task in world.due_tasks(db, now):
-            self._do(f"task {task.id}", self._overdue, now, task)
+        for task in world.open_tasks(db):
+            if tick.overdue_at(task, self.office.practice) <= now:
+                self._do(f"task {task.id}", self._overdue, now, task)
         sender.send_ready(self.office)
 
     def run(self, stop, every_s=1.0):
@@ -141,6 +142,7 @@ class Worker:
         now = self.office.clock.now()
         known = world.base(db, self.office.practice, now)
         moments = [world.next_due(db)]
+        moments += [tick.overdue_at(task, self.office.practice) for task in world.open_tasks(db)]
         for matter in world.open_matters(db):
             moments.append(ladder.wake_at(matter, world.pages(db, matter.id), known.ladder, known.practice, now))
             if ladder_waits(matter, known.practice, now):

@@ -35,33 +35,37 @@ def raise_alarm(world, inbound, reading, patient, lang, *, key=None, matters=Non
     effects = []
     fresh = matter is None
     worse = not fresh and (
-        rank(reading.disposition) > rank(matter.disposition) or (reading.kind or reading.topic) not in matter.seen
+        rank(reading.disposition) > rank(matter.disposition) or not _known(matter, reading.kind or reading.topic)
     )
     case = world.codes[0] if fresh else matter.case
-    effects += _instruction(world, inbound, reading, patient, lang, key, case, matter, fresh or worse, values or {})
-    who = who or who_words(patient)
+    disposition = reading.disposition if fresh else max(reading.disposition, matter.disposition, key=rank)
+    who, about = who or who_words(patient), reading.detail or reading.topic
     words = inbound.body if inbound else reading.because[0].words
+    what = {"topic": reading.topic, "kind": reading.kind, "detail": reading.detail, "words": words}
     if fresh:
         effects.append(OpenMatter(
-            case=case, disposition=reading.disposition, topic=reading.topic, kind=reading.kind,
-            patient_id=patient.id if patient else None, phone_id=inbound.phone.id if inbound and inbound.phone else None,
-            from_number=inbound.from_number if inbound else None, words=words,
-        ))
-        first = world.ladder[0] if world.ladder else None
-        deaf = inbound and inbound.phone and inbound.phone.opted_out_at  # our instruction may not get through
-        effects.append(page(world, first, "page.call" if deaf else "page", case, reading.disposition, reading.topic, who, 0,
-                            world.now))
+            case=case, disposition=disposition, patient_id=patient.id if patient else None,
+            phone_id=inbound.phone.id if inbound and inbound.phone else None,
+            from_number=inbound.from_number if inbound else None, **what))
     elif worse:
-        disposition = max(reading.disposition, matter.disposition, key=rank)
-        effects.append(RaiseMatter(case=case, disposition=disposition, topic=reading.topic, kind=reading.kind, words=words))
-        holder = next((staff for staff in world.staff if matter.taken and staff.id == matter.acknowledged_by), None)
-        first = holder or (world.ladder[0] if world.ladder else None)
-        effects.append(page(world, first, "page.raised", case, disposition, reading.topic, who, 0, world.now))
+        effects.append(RaiseMatter(case=case, disposition=disposition, **what))
+    effects += _instruction(world, inbound, reading, patient, lang, key, case, matter, fresh or worse, values or {})
+    if fresh or worse:
+        first = None if fresh else holder_of(world, matter)
+        first = first or (world.ladder[0] if world.ladder else None)
+        deaf = inbound and inbound.phone and inbound.phone.opted_out_at  # our instruction may not get through
+        entry = "page.call" if deaf else "page" if fresh else "page.raised"
+        effects.append(page(world, first, entry, case, disposition, about, who, 0, world.now))
     else:
         effects += tell_more(world, inbound, matter, patient)
     if patient:
         effects += _stop_and_hold(world, reading, patient)
     return effects
+
+
+def _known(matter, what):
+    """Has the matter been raised for this kind or topic? An emergency of no known kind adds nothing to another one."""
+    return what in matter.seen or (what == "unknown" and matter.disposition == "emergency")
 
 
 def _instruction(world, inbound, reading, patient, lang, key, case, matter, whole, values):
@@ -93,11 +97,15 @@ def short_and_state(world, matter, lang):
     return " ".join(render(key, lang, world.practice) for key in (short, f"state.{state}"))
 
 
+def holder_of(world, matter):
+    """The staff member who has the matter, or None while nobody has."""
+    return next((staff for staff in world.staff if matter.taken and staff.id == matter.acknowledged_by), None)
+
+
 def tell_more(world, inbound, matter, patient):
     """File a further text and let the nurse who has the matter (or was paged first) know that there is more."""
     due = matter.told_more_at is None or (world.now - matter.told_more_at).total_seconds() >= MORE_EVERY_MINUTES * 60
-    holder = next((staff for staff in world.staff if matter.taken and staff.id == matter.acknowledged_by), None)
-    target = holder or (world.ladder[0] if world.ladder else None)
+    target = holder_of(world, matter) or (world.ladder[0] if world.ladder else None)
     who = patient.name if patient else "unknown"
     effects = [NoteMatter(case=matter.case, who=who, words=inbound.body, told=due)]
     if due:
@@ -123,12 +131,15 @@ def _stop_and_hold(world, reading, patient):
     """An emergency holds the order; so does an infusion that was told to stop for a reaction. The mL is not known."""
     running = phase.running(patient)
     effects = []
-    reaction = reading.topic not in ("stop_word", "other", "schedule")
+    reaction = reading.topic not in ("stop_word", "other", "schedule") and reading.detail != "second_dose_in_doubt"
     if running and (reading.disposition == "emergency" or reaction):
         effects.append(PutInfusion(
             order_id=running.order_id, due_on=running.due_on, due_at=running.due_at,
             changes={"state": "stopped", "ended_at": world.now, "why": f"told to stop: {reading.topic}"},
         ))
+    waiting = phase.expected(patient)
+    if waiting and reading.disposition == "emergency":
+        effects.append(PutInfusion(waiting.order_id, waiting.due_on, waiting.due_at, {"state": "held"}))
     if patient.order and not patient.order.held_at and (reading.disposition == "emergency" or (running and reaction)):
         effects.append(HoldOrder(order_id=patient.order.id, why=f"{reading.disposition}: {reading.topic}"))
     return effects

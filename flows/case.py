@@ -47,7 +47,7 @@ def wish(text):
     """Read a nurse's text. The act is the first word beside the code; "4821 ok", "OK 4821", "got it" all take."""
     found = re.search(r"(?<!\d)(\d{4})(?!\d)", text)
     case = found.group(1) if found else None
-    rest = (text[: found.start()] + " " + text[found.end() :] if found else text).strip(" \t\n:#,.-!")
+    rest = (text[: found.start()] + " " + text[found.end() :] if found else text).strip().lstrip(" \t\n:#,.-!")
     said = re.findall(r"[a-z]+", rest.lower().replace("'", "").replace("\u2019", ""))
     while said and said[0] in LEADING:
         said = said[1:]

@@ -69,6 +69,7 @@ TABLE = (
     ("volume", ("stopped",), "idle", "give_volume"),
     ("unsure", SERVED, "safety", "ask_safety"),
     ("picture", CALM, "safety", "ask_about_picture"),
+    ("picture", RUNNING, "with_nurse", "page_picture"),
     ("unclear", ("idle", "reminded", "put_off", "check_in", "problem", "skipped", "stopped"), "=", "not_understood"),
     ("unclear", RUNNING, "safety", "ask_safety"),
     ("hospital", SERVED + QUESTIONS + ("with_nurse",), "with_nurse", "in_hospital"),
@@ -157,7 +158,7 @@ def triggers_of(reading, state, media_count=0):
     if reading.disposition == "ask":
         return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting")) + ("unsure",)
     if media_count:
-        return ("picture",) if state in CALM else ("unsure",)
+        return _steps(reading) + ("picture",)
     return _plain(reading, state)
 
 

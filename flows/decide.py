@@ -93,14 +93,15 @@ def _checked(trigger, turn, speaker):
         return trigger
     lang = patient.lang
     if patient.order.held_at and not now_running:
-        turn.reading = Reading("urgent", "dosing_error", because=(Because("started-while-held", turn.inbound.body),))
+        turn.reading = Reading("urgent", "dosing_error", detail="started_while_on_hold",
+                               because=(Because("started-while-held", turn.inbound.body),))
         turn.alarm_key = "urgent.held"
         return "alarm"
     if now_running:
         return "starting" if now_running.started_by == speaker.name else "second_start"
     last = too_soon(patient, world.now)
     if last:
-        turn.reading = Reading("urgent", "dosing_error", because=(Because("second-dose", turn.inbound.body),))
+        turn.reading = Reading("urgent", "dosing_error", detail="second_dose", because=(Because("second-dose", turn.inbound.body),))
         turn.alarm_key = "urgent.second_dose"
         turn.alarm_values = {"when": when_words(last.ended_at, world.now, patient.zone, lang)}
         return "alarm"
@@ -127,7 +128,7 @@ def _help(world, inbound, patient, turn):
     effects = say(world, inbound.phone, "help", "notice", patient.lang, patient_id=patient.id, safety=True)
     if open_alarm(patient.matters):
         turn.state = "with_nurse"
-        turn.reading = Reading("urgent", "other", because=(Because("help-word", inbound.body),))
+        turn.reading = Reading("urgent", "other", detail="wrote_help", because=(Because("help-word", inbound.body),))
         return effects + turn.run("alarm")
     if infusing(patient, world.now):
         state = _state_here(turn)
@@ -251,7 +252,7 @@ def _stranger(world, inbound):
 def unreadable(world, inbound):
     """What is done when deciding on a text raised an exception: a nurse is paged, the sender hears of it. Kept to the
     least that can fail: nothing of the conversation is read."""
-    reading = Reading("urgent", "other", because=(Because("unreadable", inbound.body),))
+    reading = Reading("urgent", "other", detail="a message we could not read", because=(Because("unreadable", inbound.body),))
     staff = any(staff.phone.number == inbound.from_number for staff in world.staff)
     return Decision(tuple(raise_alarm(world, inbound, reading, None, "en", key="" if staff else "unreadable",
                                       matters=tuple(m for m in world.matters if m.from_number == inbound.from_number))))

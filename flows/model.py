@@ -142,6 +142,12 @@ class Matter:
     from_number: str | None = None
     seen: tuple[str, ...] = ()
     closed_at: datetime | None = None
+    detail: str | None = None
+
+    @property
+    def about(self):
+        """What a page calls it: the detail where there is one, else the topic."""
+        return self.detail or self.topic
 
     @property
     def taken(self):
@@ -288,6 +294,7 @@ class OpenMatter:
     phone_id: int | None
     from_number: str | None
     words: str
+    detail: str | None = None
 
 
 @dataclass(frozen=True)
@@ -299,6 +306,7 @@ class RaiseMatter:
     topic: str
     kind: str | None
     words: str
+    detail: str | None = None
 
 
 @dataclass(frozen=True)

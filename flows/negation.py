@@ -45,6 +45,9 @@ class Line:
             mark = {"hard": token.norm if token.norm in "?" else ".", "comma": ","}.get(token.kind)
             self.norms.append(mark or token.norm)
             self.token_at.append(index)
+        if self.norms and self.norms[-1] not in (".", "?"):
+            self.norms.append(".")  # every text ends a sentence; the place shows the last token
+            self.token_at.append(len(found) - 1)
         self._gaps = {}
         self._sentences()
         self._cues()
@@ -176,7 +179,7 @@ def _scope(line, kind, cue_first, cue_last, first, last):
         return CLEAR  # "did not take it, hives": an action is denied, not the hives
     if commas:
         return _listed(line, kind, cue_last, between, commas, last)
-    if len(between) > FAR + (kind == "noun") * 2:
+    if len(between) > FAR + 2 * (kind == "noun" or bool(between) and between[0] in sets["having"]):
         return UNSURE if kind == "noun" else CLEAR
     if kind == "noun" and _and(between, sets) and line.norms[cue_first] not in sets["clinical"]:
         return CLEAR if _verb_follows(line, last) else UNSURE
@@ -230,7 +233,9 @@ def _answered_no(line, last):
 def gone(line, first, last):
     """Is the finding said to be over ("hives are gone")? Looks in the same sentence, after the finding."""
     _, end = line.bounds[line.sentence[first]]
+    plain = line.book.sets["negative"]
     return any(last <= a and b <= end and a - last <= 4 and "," not in line.norms[last:a]
+               and not any(word in plain for word in line.norms[last:a])
                for a, b in line.cues.get("gone", ()))
 
 

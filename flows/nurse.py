@@ -10,11 +10,13 @@ from flows.model import (
     SetTimer, TakeMatter, Talk, Text,
 )
 from flows.occasion import timing_of
+from flows.phase import running
 from flows.phrases import clock_words
 from flows.say import call_back, page
 from flows.schedule import next_occasion
 from flows.turn import contact, speaker_on
 
+ON_HOLD = "order on hold, dose due"
 RELAY_MOST = 600  # characters; a longer message belongs in a call
 
 
@@ -77,7 +79,17 @@ class Desk:
         if patient and patient.talk.state == "with_nurse":
             left = [m for m in patient.matters if m.case != matter.case and m.disposition in ("emergency", "urgent")]
             if not left:
-                self.effects.append(SetTalk(patient.id, Talk(state="idle")))
+                self._resume(patient)
+
+    def _resume(self, patient):
+        """The last matter is closed: the talk goes on where it stood. An infusion that still runs is watched again."""
+        infusion = running(patient)
+        self.effects.append(SetTalk(patient.id, Talk(state="running" if infusion else "idle")))
+        speaker = contact(patient)
+        if infusion and speaker and not speaker.phone.opted_out_at:
+            grace = timedelta(minutes=self.world.practice.grace_minutes)
+            end = infusion.started_at + timedelta(minutes=patient.order.minutes)
+            self.effects.append(SetTimer("running_question", max(end, self.world.now) + grace, patient.id, speaker.phone.id))
 
     def tell(self, matter, words):
         words = words.strip()
@@ -106,6 +118,8 @@ class Desk:
             return self.answer("nurse.released.none", case=matter.case)
         coming = next_occasion(timing_of(order, patient.zone), self.world.now)
         self.effects += [ReleaseOrder(order.id, self.staff.id), SetNextDue(order.id, coming.at if coming else None)]
+        self.effects += [EndTask(task.case, self.staff.id, "order released") for task in self.world.tasks
+                         if task.patient_id == patient.id and task.about == ON_HOLD]
         self.answer("nurse.released", case=matter.case)
         speaker = contact(patient)
         if speaker and not speaker.phone.opted_out_at and not speaker.phone.stopped_why:

@@ -6,6 +6,7 @@
     really? bad           an optional word; (in my)? an optional phrase
     swell*                any word that begins so
     throat .. closing     a gap of 0 to 3 words (never over the end of a sentence, never over a "not")
+    help me $             "$" is the end of the sentence, or a comma
     <breathe>             a word list of the table's head
 
 A pattern is a sequence of items, matched as a set of places, so time grows with the length of the
@@ -105,6 +106,8 @@ class _Parser:
         while self.peek() and self.peek() not in " ()|?<>":
             self.at += 1
         word = self.source[start:self.at]
+        if word == "$":
+            return [(Item(frozenset((".", "?", ",")), (), (), False),)]
         if not word:
             raise PatternError(f"a word is missing at position {start + 1}")
         if word.endswith("*"):

@@ -19,11 +19,14 @@ def clock_words(at, zone):
 
 
 def day_words(at, now, zone, lang):
-    """ "today", "tomorrow", "yesterday", or the name of the day."""
+    """ "today", "tomorrow", "yesterday", the name of a day of the coming week, else the date ("Mar 18", "18/3")."""
     ahead = (local(at, zone).date() - local(now, zone).date()).days
     if ahead in (0, 1, -1):
         return TODAY[lang][ahead]
-    return DAYS[lang][local(at, zone).weekday()]
+    here = local(at, zone)
+    if 0 < ahead < 7:
+        return DAYS[lang][here.weekday()]
+    return f"{here:%b} {here.day}" if lang == "en" else f"{here.day}/{here.month}"
 
 
 def when_words(at, now, zone, lang):

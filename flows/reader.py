@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from flows import negation, rule, temperature
 from flows.moment import when
-from flows.words import Because, Reading, rank
+from flows.words import PHASES, Because, Reading, rank
 
 # "When kinds mix, allergic wins during an infusion and the 24 hours after" (design); `unknown` is an infusion day.
 INFUSION_PHASES = ("running", "maybe_running", "within_24h", "unknown")
@@ -22,6 +22,7 @@ _ACT_ORDER = ("opt_out", "help", "opt_in", "wrong_number", "hospital", "problem"
               "already", "done", "later", "starting", "question", "no", "yes", "fine", "thanks", "empty", "unclear")
 _CHOICE = re.compile(r"\s*(?:#|option |opcion |number )?\s*(\d)\ufe0f?\u20e3?\s*(?:[.):,\-]+(?!\d)|\Z|(?=\n))", re.I)
 _ANSWERED_CHOICE = re.compile(r"\s*#?(\d)\ufe0f?\u20e3?(?=\s+[^\W\d_])")
+_YES = frozenset("yes yeah yep yup yea ya si sure sip".split())
 _SPOKEN_CHOICE = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "uno": 1, "dos": 2, "tres": 3, "cuatro": 4,
                   "cinco": 5}
 _COMPLAINT_TOPICS = frozenset((
@@ -63,6 +64,7 @@ def read(text, lang=None, phase="unknown", asked=None):
     that this text answers, or None; `safety` reads 1 and 2, yes and no as its answers. Never raises on a string.
     """
     tables = book()
+    phase = phase if phase in PHASES else "unknown"
     found = rule.text_tokens(tables, text)
     line = negation.Line(text, found, tables)
     lang = lang or guess(line.norms, text, tables)
@@ -75,8 +77,8 @@ def read(text, lang=None, phase="unknown", asked=None):
     if "help" in acts and phase in INFUSION_PHASES[:3]:
         hits.append(Hit("help-word", "stop_word", "ask", None, None, 0, len(line.norms)))
     reading_hits = _order(hits, phase)
-    if not reading_hits and "question" in acts and not (acts & {"opt_out", "help", "opt_in", "thanks"} and
-                                                        len(line.norms) < 4) and "smalltalk" not in act_spans:
+    if not reading_hits and "question" in acts and not acts & {"opt_out", "wrong_number"} and (
+            "smalltalk" not in act_spans):
         first, last = act_spans.get("question", (0, len(line.norms)))
         reading_hits = [Hit("question", "question", "nurse", None, None, first, last)]
     return _reading(text, line, found, reading_hits, acts, topics, choice, lang, phase)
@@ -204,7 +206,7 @@ def _combined(hits, tables):
 def _temperatures(line):
     degrees = frozenset(
         place for place, index in enumerate(line.token_at)
-        if index and line.found[index - 1].norm in "°")
+        if index + 1 < len(line.found) and line.found[index + 1].norm == "°")
     levels = {"fever": "urgent", "low": "urgent", "unclear": "ask", "normal": "none"}
     for first, last, finding in temperature.temperatures(line.norms, degrees):
         level = levels[finding]
@@ -267,7 +269,8 @@ def _emoji(found, line, tables, acts):
 def _safety(line, choice, acts):
     """The closed safety question: 1 or yes pages, 2 or no is calm unless the text says more."""
     words = line.norms
-    if choice == 1 or "yes" in acts and "no" not in acts:
+    agreed = "yes" in acts and "no" not in acts or (words and words[0] in _YES)
+    if choice == 1 or agreed or "1" in words and "2" not in words:
         acts.add("yes")
         return [Hit("safety-yes", "other", "urgent", None, None, 0, min(1, len(words)))]
     if choice == 2:
@@ -308,16 +311,18 @@ def _reading(text, line, found, hits, acts, topics, choice, lang, phase):
         acts.discard("fine")
     if not any(c.isalnum() for c in text) and not any(t.kind == "emoji" for t in found) and "question" not in acts:
         acts.add("empty")
-    if not acts and choice is None:
+    time = when(line.norms)
+    if not acts and time:
+        acts.add("later")
+        topics = {**topics, "later": "schedule"}
+    if not acts:
         acts.add("unclear")
     ordered = tuple(act for act in _ACT_ORDER if act in acts) or ("unclear",)
-    if choice is not None and not acts:
-        ordered = ("yes",) if choice == 1 else ("no",) if choice == 2 else ("unclear",)
     topic = top.topic if top else next((topics[act] for act in ordered if act in topics), "chatter")
     return Reading(
         disposition=top.level if top else "none", topic=topic, kind=top.kind if top else None,
         detail=top.detail if top else None, because=_because(text, line, hits), acts=ordered, choice=choice,
-        when=when(line.norms), lang=lang)
+        when=time, lang=lang)
 
 
 def _because(text, line, hits):

@@ -13,7 +13,7 @@ LOWEST_F = 86.0  # with a unit or a plain word, down to here is a body too
 
 _UNITS = {"f": "f", "fahrenheit": "f", "farenheit": "f", "fahr": "f", "c": "c", "celsius": "c", "centigrade": "c",
           "centigrados": "c", "celcius": "c"}
-_DEGREES = {"degrees", "degree", "deg", "grados", "grado", "°", "º"}
+_DEGREES = {"degrees", "degree", "deg", "grados", "grado"}
 _WORDS = {"temp", "temps", "temperature", "fever", "feverish", "fiebre", "temperatura", "calentura", "thermometer",
           "termometro", "tmp", "febrile", "fevers", "fevre", "temperture"}
 _OTHER = {"ml", "mls", "cc", "min", "mins", "minutes", "minute", "hours", "hour", "hrs", "hr", "h", "lbs", "lb", "kg",
@@ -33,11 +33,11 @@ def fahrenheit_to_celsius(value):
     return (value - 32) * 5 / 9
 
 
-def temperatures(norms, after_dot=frozenset()):
+def temperatures(norms, with_degree=frozenset()):
     """Yield (first, last, finding) for every body temperature in a list of words.
 
     finding: `fever`, `normal`, `low` or `unclear`. first, last: places of the number and its unit.
-    after_dot: places whose token follows a degree sign.
+    with_degree: places of the numbers that a degree sign follows.
     """
     for place, word in enumerate(norms):
         if not word[0].isdigit() or ":" in word:
@@ -46,7 +46,7 @@ def temperatures(norms, after_dot=frozenset()):
             value = float(word)
         except ValueError:
             continue
-        last, unit, degrees = _unit(norms, place + 1, place + 1 in after_dot)
+        last, unit, degrees = _unit(norms, place + 1, place in with_degree)
         finding = _judge(norms, place, last, value, unit, degrees)
         if finding:
             yield place, last, finding

@@ -38,6 +38,7 @@ _PIECE = re.compile(
 _INSIDE = re.compile(r"\d+(?:[.,:]\d+)?|[^\W\d_]+")
 _DRAWN = re.compile(r"([^\W\d_])\1{2,}")
 _FOLD = re.compile(rf"[{_APOSTROPHES}{_JOINERS}]")
+_JOINED = re.compile(rf"({_LETTER}+)[{_APOSTROPHES}](ll|re|ve)", re.I)
 _QUICK = re.compile(r"[a-z]+\Z")
 
 
@@ -81,6 +82,12 @@ def tokens(text, forms=None, known=frozenset()):
 def _words(chunk, start, forms, known):
     whole = _shorten(norm(chunk), known)
     end = start + len(chunk)
+    joined = _JOINED.fullmatch(chunk)
+    if joined and whole not in forms:
+        # "I'll" is not "ill", "we're" is not "were".
+        tail = {"ll": "will", "re": "are", "ve": "have"}[joined[2].casefold()]
+        base = norm(joined[1])
+        return [Token(word, start, end, "word") for word in (*forms.get(base, (base,)), tail)]
     if whole in forms:
         return [Token(word, start, end, "word") for word in forms[whole]]
     if whole.isalpha():

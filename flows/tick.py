@@ -2,16 +2,17 @@
 
 from datetime import timedelta
 
-from flows.alarm import nobody_yet, raise_alarm, who_words
+from flows import hours
+from flows.alarm import holder_of, nobody_yet, raise_alarm, who_words
 from flows.conversation import answers
 from flows.ladder import next_step, unanswered
 from flows.model import (
     Decision, Inbound, Infusion, PutInfusion, SetNextDue, SetPending, SetTimer, TaskTold, Text,
 )
-from flows.nurse import nurse_in_need
+from flows.nurse import ON_HOLD, nurse_in_need
 from flows.occasion import timing_of
 from flows.phase import expected, running
-from flows.phrases import clock_words
+from flows.phrases import when_words
 from flows.content import render
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
@@ -43,7 +44,7 @@ def remind(world, patient):
             continue
         effects += _remind_of(world, patient, infusion, len([e for e in effects if hasattr(e, "owner")]))
     if missed:
-        about = "order on hold, dose due" if order.held_at else "reminder not sent in time"
+        about = ON_HOLD if order.held_at else "reminder not sent in time"
         owner = "nurse" if order.held_at else "coordinator"
         if not any(task.about == about for task in patient.tasks):
             effects.append(call_back(world, world.codes[0], about, about, patient.id, owner))
@@ -89,7 +90,7 @@ def time_out(world, timer):
         return Decision(tuple(turn.run("time_to_infuse")))
     if timer.kind == "second_reminder" and state == "reminded" and expected(patient):
         return Decision(tuple(turn.run("no_answer")))
-    if timer.kind == "to_coordinator" and expected(patient) and state != "put_off":
+    if timer.kind == "to_coordinator" and expected(patient) and state not in ("put_off", "with_nurse"):
         about = "no answer to the reminder"
         if any(task.about == about for task in patient.tasks):
             return Decision()
@@ -106,6 +107,10 @@ def time_out(world, timer):
             again = world.now + timedelta(minutes=world.practice.ask_minutes)
             return Decision((SetTimer("running_question", again, patient.id, timer.phone_id),))
         return Decision()
+    if timer.kind == "running_end" and running(patient):
+        infusion, about = running(patient), "end of an infusion not known"
+        put = PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, {"state": "stopped", "why": "end not known"})
+        return Decision((put, call_back(world, world.codes[0], about, about, patient.id)))
     silent_in = {"running_silence": "asked_running", "problem_silence": "problem", "safety_silence": "safety",
                  "second_dose_silence": "second_dose", "check_in_silence": "check_in", "skipped_silence": "skipped",
                  "stopped_silence": "stopped"}
@@ -146,21 +151,35 @@ def ladder_step(world, matter, pages, patient, numbers):
         who = who_words(patient)
         key = "page" if step.number == 0 else "page.again"
         for staff in step.people or (None,):
-            effects.append(page(world, staff, key, matter.case, matter.disposition, matter.topic, who, step.number,
+            effects.append(page(world, staff, key, matter.case, matter.disposition, matter.about, who, step.number,
                                 matter.raised_at, minutes=minutes))
     if unanswered(matter, world.practice, world.now):
         effects += nobody_yet(world, matter, patient, numbers, patient.lang if patient else "en")
     return Decision(tuple(effects))
 
 
+def overdue_at(task, practice):
+    """When an open task is told of next: at its due time, after a further span of call-back working hours, then daily."""
+    told = task.overdue_told_at
+    if told is None:
+        return task.due_at
+    if told - task.due_at < timedelta(minutes=30):
+        return hours.add_working(practice.hours, told, timedelta(hours=practice.call_back_hours), practice.zone)
+    return hours.next_open(practice.hours, told + timedelta(hours=24), practice.zone)
+
+
 def overdue(world, task):
-    """A call-back that is past its due time: the ladder's first person is told, in working hours, and the manager."""
-    if task.overdue_told_at and world.now - task.overdue_told_at < timedelta(hours=world.practice.call_back_hours):
+    """An open task past its due time: a nurse's goes to the first on the ladder, and from the second time on to the
+    last (the manager) too; a coordinator's to the coordinators. Always within working hours."""
+    if world.now < overdue_at(task, world.practice):
         return Decision()
     patient = world.patient(task.patient_id)
-    people = [world.ladder[0], world.ladder[-1]] if task.overdue_told_at and len(world.ladder) > 1 else world.ladder[:1]
+    if task.owner == "coordinator":
+        people = [staff for staff in world.staff if staff.role == "coordinator"]
+    else:
+        people = list(dict.fromkeys(world.ladder[:1] + (world.ladder[-1:] if task.overdue_told_at else ())))
     body = render("page.overdue", "en", world.practice, case=task.case, who=who_words(patient) if patient else "no patient",
-                  topic=task.about, time=clock_words(task.due_at, world.practice.zone))
+                  topic=task.about, time=when_words(task.due_at, world.now, world.practice.zone, "en"))
     numbers = [staff.phone.number for staff in people] or [world.practice.fallback_number]
     return Decision((TaskTold(task.case), *(
         Text(number=number, body=body, kind="page", entry="page.overdue", case=task.case) for number in numbers)))
@@ -172,9 +191,8 @@ def undelivered(world, text, matter, patient):
     if text.kind == "page" or text.timer:
         return Decision()
     if matter is not None and text.kind in ("emergency", "notice", "relay") and matter.closed_at is None:
-        holder = next((staff for staff in world.staff if matter.taken and staff.id == matter.acknowledged_by), None)
-        target = holder or (world.ladder[0] if world.ladder else None)
-        body = page(world, target, "page.call", matter.case, matter.disposition, matter.topic, who_words(patient), 0, world.now)
+        target = holder_of(world, matter) or (world.ladder[0] if world.ladder else None)
+        body = page(world, target, "page.call", matter.case, matter.disposition, matter.about, who_words(patient), 0, world.now)
         return Decision((Text(number=body.number, body=body.body, kind="page", entry="page.call", case=matter.case, safety=True),))
     about = "text not delivered"
     if patient is None or any(task.about == about for task in patient.tasks):

@@ -5,6 +5,7 @@ else changes.
 """
 
 import re
+from dataclasses import replace
 from datetime import date, timedelta
 
 from flows import hours, phase
@@ -30,7 +31,6 @@ SITE = re.compile(
     r"\b(?:(?:left|right|upper|lower|izquierd[ao]|derech[ao])\s+)*"
     r"(?:side|belly|tummy|stomach|abdomen|thigh|leg|arm|hip|flank|lado|barriga|panza|abdomen|muslo|pierna|brazo|cadera)"
     r"(?:\s+(?:izquierd[ao]|derech[ao]))?\b|\b(?:left|right|izquierd[ao]|derech[ao])\b", re.IGNORECASE)
-UNWELL_TIMEOUT = "silent while infusing"
 
 
 class Turn:
@@ -108,6 +108,7 @@ class Turn:
         self.put(infusion, state="running", started_at=self.now, started_by=self.speaker.name)
         self.stop_waiting(*WAITS, *ASKED)
         self.wait("running_question", order.minutes + self.world.practice.grace_minutes)
+        self.wait("running_end", order.minutes + self.world.practice.window_hours * 60)
         if not self.follows:
             self.say("started", time=self.clock(self.now), minutes=round(order.minutes))
 
@@ -292,6 +293,11 @@ class Turn:
         self.say("picture", safety=True)
         self.ask_safety()
 
+    def page_picture(self):
+        """A picture while a dose runs may show anything, and we cannot see it."""
+        self._task("picture", owner="nurse")
+        self._page("other", "picture_while_infusing", "picture.paging")
+
     def clear(self):
         self.stop_waiting("safety_silence")
         self.say("safety.clear")
@@ -303,22 +309,28 @@ class Turn:
 
     def page_in_doubt(self):
         """An unclear answer, silence, or a question that did not arrive: the nurse is paged as if it were an alarm."""
-        topic = "dosing_error" if self.talk.state == "second_dose" else "other"
-        self._page(topic, "in-doubt", "safety.paging")
+        second = self.talk.state == "second_dose"
+        self._page("dosing_error" if second else "other", "second_dose_in_doubt" if second else "safety_question_in_doubt",
+                   "safety.paging")
 
     def page_silent(self):
-        self._page("other", UNWELL_TIMEOUT, "silent.paging")
+        self._page("other", "silent_while_infusing" if self.talk.state == "asked_running" else "silent_about_a_problem",
+                   "silent.paging")
 
-    def _page(self, topic, rule, key):
-        reading = Reading("urgent", topic, because=(Because(rule, rule.replace("-", " ")),))
+    def _page(self, topic, detail, key):
+        reading = Reading("urgent", topic, detail=detail, because=(Because(detail, detail.replace("_", " ")),))
         self.stop_waiting(*ASKED)
-        self.effects += raise_alarm(self.world, self.inbound or _silent(self), reading, self.patient, self.lang, key=key)
+        used = sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
+        world = replace(self.world, codes=self.world.codes[used:])
+        self.effects += raise_alarm(world, self.inbound or _silent(self), reading, self.patient, self.lang, key=key)
 
     # --- alarms ---
 
     def raise_alarm(self):
-        self.stop_waiting(*WAITS, *ASKED)
-        self.effects += raise_alarm(self.world, self.inbound, self.reading, self.patient, self.lang, key=self.alarm_key,
+        self.stop_waiting("second_reminder", "put_off", *ASKED)
+        used = sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
+        world = replace(self.world, codes=self.world.codes[used:])
+        self.effects += raise_alarm(world, self.inbound, self.reading, self.patient, self.lang, key=self.alarm_key,
                                     values=self.alarm_values)
 
     def tell_nurse_more(self):
@@ -368,7 +380,7 @@ class Turn:
         self.put(infusion, reminded_at=self.now)
         number = self.timer.id if self.timer else 0
         key = f"{infusion.order_id}/{infusion.due_on.isoformat()}/reminder" + (f"-{number}" if sent == "again" else "")
-        self.say("reminder", "reminder", name=self.patient.name, occasion=key,
+        self.say(self._reminder("reminder"), "reminder", name=self.patient.name, occasion=key,
                  useless_after=minutes_later(self.world, practice.reminder_useful_minutes))
         self.stop_waiting(*WAITS, *ASKED)
         second = hours.quiet_end(practice.quiet, minutes_later(self.world, practice.second_reminder_minutes),
@@ -381,9 +393,13 @@ class Turn:
 
     def remind_again(self):
         infusion = phase.expected(self.patient)
-        self.say("reminder.second", "reminder", name=self.patient.name,
+        self.say(self._reminder("reminder.second"), "reminder", name=self.patient.name,
                  occasion=f"{infusion.order_id}/{infusion.due_on.isoformat()}/second",
                  useless_after=minutes_later(self.world, self.world.practice.reminder_useful_minutes))
+
+    def _reminder(self, key):
+        """The entry for the person who gets it: a caregiver is not asked about "your" infusion."""
+        return f"{key}.for" if self.speaker and self.speaker.role == "caregiver" else key
 
     def count_missed(self):
         infusion = phase.expected(self.patient)

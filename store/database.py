@@ -157,9 +157,15 @@ def back_up(db, file):
     copy = sqlite3.connect(str(file))
     try:
         db.conn.backup(copy)
-        found = copy.execute("PRAGMA integrity_check").fetchone()[0]
+        found = damage(Database(copy))
     finally:
         copy.close()
-    if found != "ok":
+    if found:
         Path(file).unlink()
         raise DatabaseError(f"{file}: the copy is not whole ({found}); run `ebbline doctor` on the database")
+
+
+def damage(db):
+    """What SQLite finds wrong with the file, or None when it is whole."""
+    found = db.conn.execute("PRAGMA integrity_check").fetchone()[0]
+    return None if found == "ok" else found

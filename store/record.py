@@ -84,9 +84,9 @@ def put_text(writer, text, matter_id):
 def _(each: model.OpenMatter, writer):
     writer.use_code(each.case)
     matter_id = writer.run(
-        """INSERT INTO matter (case_code, disposition, topic, kind, seen, patient_id, phone_id, from_number, opened_at, raised_at)
-           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
-        each.case, each.disposition, each.topic, each.kind, each.kind or each.topic, each.patient_id, each.phone_id,
+        """INSERT INTO matter (case_code, disposition, topic, detail, kind, seen, patient_id, phone_id, from_number, opened_at, raised_at)
+           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+        each.case, each.disposition, each.topic, each.detail, each.kind, each.kind or each.topic, each.patient_id, each.phone_id,
         each.from_number, writer.at, writer.at).lastrowid
     _note(writer, matter_id, "phone", each.words)
     writer.audit("matter opened", f"matter/{matter_id}", case=each.case, disposition=each.disposition, topic=each.topic)
@@ -99,9 +99,9 @@ def _note(writer, matter_id, who, words):
 @effect.register
 def _(each: model.RaiseMatter, writer):
     matter_id = writer.matter_id(each.case)
-    writer.run("""UPDATE matter SET disposition = ?, topic = ?, kind = coalesce(?, kind), raised_at = ?,
+    writer.run("""UPDATE matter SET disposition = ?, topic = ?, detail = ?, kind = coalesce(?, kind), raised_at = ?,
                   seen = seen || ',' || ? WHERE id = ?""",
-               each.disposition, each.topic, each.kind, writer.at, each.kind or each.topic, matter_id)
+               each.disposition, each.topic, each.detail, each.kind, writer.at, each.kind or each.topic, matter_id)
     _note(writer, matter_id, "phone", each.words)
     writer.audit("matter raised", f"matter/{matter_id}", disposition=each.disposition, topic=each.topic)
 
@@ -144,6 +144,9 @@ def _(each: model.NobodyTold, writer):
 @effect.register
 def _(each: model.MakePage, writer):
     matter_id = writer.matter_id(each.case)
+    # a page to the same phone that could not leave yet says less than this one
+    writer.run("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND kind = 'page' AND matter_id = ?
+                  AND number = ?""", writer.at, matter_id, each.number)
     text = model.Text(number=each.number, body=each.body, kind="page", entry="page", case=each.case, safety=True)
     outbox_id = put_text(writer, text, matter_id)
     writer.run("INSERT INTO page (matter_id, staff_id, step, outbox_id, made_at) VALUES (?, ?, ?, ?, ?)",

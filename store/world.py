@@ -84,6 +84,7 @@ def matter_of(row):
         phone_id=row["phone_id"], acknowledged_at=moment(row["acknowledged_at"]), acknowledged_by=row["acknowledged_by"],
         nobody_told_at=moment(row["nobody_told_at"]), told_more_at=moment(row["told_more_at"]),
         from_number=row["from_number"], seen=tuple(row["seen"].split(",")), closed_at=moment(row["closed_at"]),
+        detail=row["detail"],
     )
 
 
@@ -172,7 +173,7 @@ def for_inbound(db, practice, now, row):
     sender = one(db, "SELECT id FROM staff WHERE phone_id = ? AND active = 1", row["phone_id"])
     if sender:
         matters = open_matters(db) + _closed_but_held(db)
-        tasks = tuple(map(task_of, rows(db, "SELECT * FROM task WHERE ended_at IS NULL ORDER BY id")))
+        tasks = open_tasks(db)
         ids = dict.fromkeys(m.patient_id for m in matters if m.patient_id)
         paged = {m.id: _paged(db, m.id) for m in matters}
     else:
@@ -230,20 +231,19 @@ def due_orders(db, now):
     return tuple(row["patient_id"] for row in found)
 
 
-def due_tasks(db, now):
-    """Open tasks past their due time."""
-    return tuple(map(task_of, rows(db, "SELECT * FROM task WHERE ended_at IS NULL AND due_at <= ? ORDER BY due_at", stamp(now))))
+def open_tasks(db):
+    """Every open task, the first due first."""
+    return tuple(map(task_of, rows(db, "SELECT * FROM task WHERE ended_at IS NULL ORDER BY due_at, id")))
 
 
 def next_due(db):
-    """When the next occasion, time-out, unsent text or task is due, as an aware UTC datetime; None when nothing is."""
+    """When the next occasion, time-out or unsent text is due, as an aware UTC datetime; None when nothing is."""
     row = one(db, """SELECT min(at) AS at FROM (
         SELECT min(next_due_at) AS at FROM infusion_order JOIN patient ON patient.id = patient_id
             WHERE current = 1 AND patient.state = 'live'
         UNION ALL SELECT min(due_at) FROM timer
         UNION ALL SELECT min(CASE WHEN state = 'leased' THEN max(lease_until, not_before) ELSE not_before END) FROM outbox
-            WHERE state IN ('waiting', 'leased')
-        UNION ALL SELECT min(due_at) FROM task WHERE ended_at IS NULL AND overdue_told_at IS NULL)""")
+            WHERE state IN ('waiting', 'leased'))""")
     return moment(row["at"])
 
 

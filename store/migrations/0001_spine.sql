@@ -195,6 +195,7 @@ CREATE TABLE matter (
     case_code TEXT NOT NULL,
     disposition TEXT NOT NULL CHECK (disposition IN ('emergency', 'urgent')),
     topic TEXT NOT NULL,
+    detail TEXT,
     kind TEXT,
     seen TEXT NOT NULL,
     patient_id INTEGER REFERENCES patient(id),

@@ -30,7 +30,7 @@ CLOCK_EVERY_S = 0.5
 MOST_AT_ONCE = timedelta(seconds=5)  # a computer that slept must not play the whole night at once
 MOST_CHARS = 1600   # of one text; what carriers put together from its segments
 MOST_MINUTES = 10_080  # a week
-LEAST_STEP = timedelta(seconds=1)
+LEAST_STEP, SLICE, BREATH_S = timedelta(seconds=1), timedelta(hours=1), 0.005
 
 # Tue 10 March 2026, five minutes before the first reminder. The steps are played by whoever sits at the browser.
 CAST = """
@@ -108,7 +108,7 @@ class Demo:
                                 "name a new file with --db, or take this one away")
         self.script = script.parse(CAST, "the demo's cast")
         self.zone, self.origins = self.script.practice.zone, (f"127.0.0.1:{port}", f"localhost:{port}")
-        self.lock = threading.RLock()
+        self.lock, self.stopping = threading.RLock(), threading.Event()
         self.stage = Stage(db_path, cast.practice_of(self.script), self.script.start_at)
         self.app = self.stage.app
         self.app.register_blueprint(pages(self))
@@ -131,9 +131,9 @@ class Demo:
             self.looked_at = now
             self.stage.advance_to(self.stage.now + passed)
 
-    def run_clock(self, stop):
-        """Follow the real time until the event is set; then close this thread's database."""
-        while not pause(stop, CLOCK_EVERY_S):
+    def run_clock(self):
+        """Follow the real time until `stopping` is set; then close this thread's database."""
+        while not pause(self.stopping, CLOCK_EVERY_S):
             try:
                 self.follow()
             except Exception as error:  # noqa: BLE001 - one failing moment must not stop the clock
@@ -145,9 +145,15 @@ class Demo:
         return (getattr(self.stage, "next_at", None) or self.stage._next_at)()
 
     def move(self, minutes):
-        """Move the clock on by so many minutes; whatever falls due on the way is done."""
-        with self.lock:
-            self.stage.advance(minutes=minutes)
+        """Move the clock on by so many minutes; whatever falls due on the way is done.
+
+        Hour by hour, with a breath between them: a week in which nobody answers a page is thousands of texts, and
+        meanwhile the page shows how far it is, phones can text, and the program can be stopped.
+        """
+        until = self.stage.now + timedelta(minutes=minutes)
+        while self.stage.now < until and not pause(self.stopping, BREATH_S):
+            with self.lock:
+                self.stage.advance_to(max(self.stage.now, min(until, self.stage.now + SLICE)))
 
     def move_to_next(self):
         """Move to the next thing that is due. The carrier's receipts are no such thing: they are passed by."""
@@ -216,12 +222,15 @@ def _phones(played):
             yield caregiver, f"caregiver of {patient.name}"
         if not patient.caregivers:
             yield patient.name, "patient, in Spanish" if patient.lang == "es" else "patient"
-    for rung, nurse in enumerate(played.nurses, start=1):
-        yield nurse, "manager, paged last" if rung == len(played.nurses) else f"nurse, paged {('first', 'next')[rung > 1]}"
+    first, *others, last = played.nurses
+    yield first, "nurse, paged first"
+    for nurse in others:
+        yield nurse, "nurse, paged next"
+    yield last, "manager, paged last"
     yield "coordinator", "schedules and records"
 
 
-# --- the web ---------------------------------------------------------------------------------------------------------
+# --- the web ---
 
 
 def pages(demo):
@@ -320,7 +329,7 @@ def _minutes(minutes):
     return minutes
 
 
-# --- running it --------------------------------------------------------------------------------------------------------
+# --- running it ---
 
 
 def make(db_path, port=8080, real=None):
@@ -372,9 +381,9 @@ def _unheard(port, error):
 
 
 def _serve(demo, listening):
-    port, stop = listening.getsockname()[1], threading.Event()
+    port = listening.getsockname()[1]
     server = create_server(demo.app, sockets=[listening], threads=THREADS)
-    clock = threading.Thread(target=demo.run_clock, args=(stop,), name="clock", daemon=True)
+    clock = threading.Thread(target=demo.run_clock, name="clock", daemon=True)
     clock.start()
     print(f"Ebbline demo: http://{HOST}:{port}/ (invented people; stop it with Ctrl-C)", flush=True)
     try:
@@ -382,7 +391,7 @@ def _serve(demo, listening):
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, signal.SIG_IGN)  # a second Ctrl-C must not break the tidying up
-        stop.set()
+        demo.stopping.set()
         clock.join()
         server.close()
         demo.stage.close()

@@ -8,12 +8,14 @@ from memory: a cue has a scope that runs forward to the end of the clause or an 
 ("no fever my chest hurts"), and a third verdict, `unsure`, which the reader turns into a question.
 """
 
+from bisect import bisect_left
 from functools import cached_property
 
 from flows.pattern import GAP_WORDS
 
 FAR = 6  # words between a cue and what it denies; NegEx used 5 (from memory), texts hold more small words
 
+REACH = 24  # words before a finding in which a cue is looked for at all (a long list of denials)
 CLEAR, UNSURE, DENIED = "clear", "unsure", "denied"
 
 
@@ -67,6 +69,9 @@ class Line:
         self.blocked = frozenset()
         for name, first, last in self.book.cues.find(self.norms, self.reach):
             self.cues.setdefault(name, []).append((first, last))
+        for spans in self.cues.values():
+            spans.sort()
+        self._inside = {}
         self.pseudo = {p for first, last in self.cues.get("pseudo", ()) for p in range(first, last)}
         plain = self.book.sets["negative"]
         self.blocked = frozenset(
@@ -93,7 +98,15 @@ class Line:
 
     def inside(self, name, first, last):
         """Is any cue of this name wholly between the two places?"""
-        return any(first <= a and b <= last for a, b in self.cues.get(name, ()))
+        key = (name, first, last)
+        if key not in self._inside:
+            self._inside[key] = any(b <= last for _, b in self.between(name, first, last))
+        return self._inside[key]
+
+    def between(self, name, first, last):
+        """The cues of this name that begin at or after `first` and before `last`, in order."""
+        spans = self.cues.get(name, ())
+        return spans[bisect_left(spans, (first, -1)):bisect_left(spans, (last, -1))] if spans else ()
 
     @cached_property
     def negators(self):
@@ -109,7 +122,7 @@ class Line:
                 else:
                     kind_here = kind
                 found.append((kind_here, first, last))
-        return found
+        return sorted(found, key=lambda n: n[1:])
 
 
 def _lonely(found):
@@ -142,9 +155,10 @@ def verdict(line, first, last):
     if any(p in line.blocked for p in range(first, last)):
         return _denied_denial(line, first)
     worst = CLEAR
-    for kind, cue_first, cue_last in line.negators:
-        if cue_last > first or line.sentence[cue_first] != line.sentence[first]:
-            continue
+    begin = bisect_left(line.negators, max(line.bounds[line.sentence[first]][0], first - REACH), key=lambda n: n[1])
+    for kind, cue_first, cue_last in line.negators[begin:]:
+        if cue_last > first:
+            break
         found = _scope(line, kind, cue_first, cue_last, first, last)
         if found == DENIED:
             return DENIED
@@ -163,7 +177,7 @@ def _scope(line, kind, cue_first, cue_last, first, last):
     between = line.norms[cue_last:first]
     if cue_last in line.breaks or (between and between[0] == ","):
         return CLEAR  # "no, chest hurts": an answer
-    if any(cue_last <= a and b <= first for a, b in line.cues.get("end", ())):
+    if line.inside("end", cue_last, first):
         return CLEAR
     commas = [i for i, word in enumerate(between) if word == "," or (cue_last + i) in line.breaks]
     if first in line.breaks:
@@ -173,7 +187,7 @@ def _scope(line, kind, cue_first, cue_last, first, last):
     if kind == "noun" and any(word in verbs for word in inner):
         return CLEAR  # "no" does not deny a clause: "no fever chest hurts"
     thinks = any(word in sets["thinking"] for word in line.norms[max(0, cue_first - 2):first])
-    if not thinks and _new_subject(line, between, sets):
+    if not thinks and _new_subject(between, sets["es_subjects" if kind == "es" else "subjects"]):
         return CLEAR
     if kind == "verb" and between and between[0] in sets["not_acts"] and not thinks:
         return CLEAR  # "did not take it, hives": an action is denied, not the hives
@@ -186,10 +200,10 @@ def _scope(line, kind, cue_first, cue_last, first, last):
     return DENIED
 
 
-def _new_subject(line, between, sets):
+def _new_subject(between, subjects):
     """A new speaker or owner begins a new clause ("no fever my chest hurts")."""
     for index, word in enumerate(between):
-        if word in sets["subjects"] and (index == 0 or between[index - 1] not in ("of", "in", "on", "that", "from",
+        if word in subjects and (index == 0 or between[index - 1] not in ("of", "in", "on", "that", "from",
                                                                                   "de", "en", "que", "to", "with")):
             return True
     return False
@@ -226,7 +240,7 @@ def _answered_no(line, last):
     if at >= len(line.norms) or line.norms[at] not in line.book.sets["answers_no"] or at in line.pseudo:
         return False
     marked = marked or at in line.colons
-    following = line.norms[at + 1] if at + 1 < len(line.norms) else "."
+    following = line.norms[at + 1] if at + 1 < len(line.norms) and at + 1 not in line.breaks else "."
     return following in (".", "?", ",") or (marked and line.norms[at] in ("no", "none", "negative"))
 
 
@@ -236,16 +250,15 @@ def gone(line, first, last):
     plain = line.book.sets["negative"]
     return any(last <= a and b <= end and a - last <= 4 and "," not in line.norms[last:a]
                and not any(word in plain for word in line.norms[last:a])
-               for a, b in line.cues.get("gone", ()))
+               for a, b in line.between("gone", last, last + 5))
 
 
 def _cue_before(line, name, first, far, last=None):
     """The nearest cue of this name before a finding in its sentence, not ended by "but" or a comma and a subject."""
     begin, _ = line.bounds[line.sentence[first]]
-    for a, b in line.cues.get(name, ()):
-        if a >= begin and b <= first + 1 and a <= first and first - b <= far:
-            if not any(b <= x and y <= first for x, y in line.cues.get("end", ())):
-                return a, b
+    for a, b in line.between(name, max(begin, first - far - 12), first + 1):
+        if b <= first + 1 and first - b <= far and not line.inside("end", b, first):
+            return a, b
     return None
 
 
@@ -257,7 +270,7 @@ def standing(line, first, last):
         return "doubtful"
     begin, end = line.bounds[line.sentence[first]]
     if line.inside("past", begin, end) and not line.inside("present", begin, end):
-        near = [c for c in line.cues["past"] if begin <= c[0] and c[1] <= end]
+        near = line.between("past", max(begin, first - REACH), min(end, last + REACH))
         if any(not _split(line, c, first, last) for c in near):
             return "doubtful"
     other = _cue_before(line, "others", first, 6)
@@ -269,6 +282,6 @@ def standing(line, first, last):
 def _split(line, cue, first, last):
     """Does "but", "and now" or a comma with a new subject part the time word from the finding?"""
     a, b = (cue[1], first) if cue[0] < first else (last, cue[0])
-    return any(a <= x and y <= b for x, y in line.cues.get("end", ())) or any(
+    return line.inside("end", a, b) or any(
         line.norms[p] == "," and p + 1 < len(line.norms) and line.norms[p + 1] in line.book.sets["subjects"]
         for p in range(a, b))

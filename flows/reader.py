@@ -97,16 +97,17 @@ def guess(norms, text, tables):
 def _hits(line, tables, phase):
     matches = tables.alarms.find(line.norms, line.reach)
     matches = _widest(matches)
-    guards = _guards(line, tables) if matches else ()
+    guards = _guards(line, tables)
     idioms = tables.idioms.find(line.norms, line.reach) if matches else ()
     needed = {owner.id for owner, _, _ in tables.needs.find(line.norms, line.reach)} if matches else ()
     hits = []
     for row, first, last in matches:
         if row.needs and row.id not in needed:
             continue
-        if any(owner is row and a < last and first < b for owner, a, b in guards):
+        if any(a < last and first < b for a, b in guards.get(row.id, ())):
             continue
-        if any(a < last and first < b for _, a, b in idioms):
+        # "My phone died" is an idiom to an alarm, "the battery died" is not one to the equipment.
+        if row.topic != "supply" and any(a < last and first < b for _, a, b in idioms):
             continue
         hit = _judge(line, row, first, last)
         if hit:
@@ -139,7 +140,11 @@ def _widest(matches):
 
 
 def _guards(line, tables):
-    return tables.guards.find(line.norms, line.reach)
+    """Where the idioms of each row stand: {id of the row or saying: [(first, last)]}."""
+    found = {}
+    for row, first, last in tables.guards.find(line.norms, line.reach):
+        found.setdefault(row.id, []).append((first, last))
+    return found
 
 
 def _judge(line, row, first, last):
@@ -161,6 +166,8 @@ def _judge(line, row, first, last):
         return Hit(row.id, "question", "nurse", None, None, first, last)
     if standing == "doubtful" and alarm:
         return Hit(row.id, topic, "ask", None, detail, first, last)
+    if negation.gone(line, first, last) and level == "selfcare":
+        return None
     if alarm and not row.stays and negation.gone(line, first, last):
         return Hit(row.id, topic, "ask" if level == "emergency" else "nurse", None, detail, first, last)
     return Hit(row.id, topic, level, kind, detail, first, last)
@@ -171,8 +178,8 @@ def _at_site(line, first, last):
     begin, end = line.bounds[line.sentence[first]]
     if not line.inside("site", begin, end) or line.inside("wide", begin, end):
         return False
-    return not any(p in line.blocked and a > p >= a - 3
-                   for a, b in line.cues["site"] if begin <= a < end for p in range(begin, end))
+    return not any(p in line.blocked for a, _ in line.between("site", max(begin, first - 20), min(end, last + 20))
+                   for p in range(max(begin, a - 3), a))
 
 
 def _without_site_echo(hits):
@@ -228,7 +235,7 @@ def _acts(line, tables):
         if row.whole and last - first - sum(first <= m < last for m in marks) != len(words):
             continue
         guards = _guards(line, tables) if guards is None else guards
-        if any(owner is row and a < last and first < b for owner, a, b in guards):
+        if any(a < last and first < b for a, b in guards.get(row.id, ())):
             continue
         acts.add(row.act)
         topics.setdefault(row.act, row.topic)

@@ -82,7 +82,6 @@ class Book:
 
     rules: tuple[Rule, ...]
     sayings: tuple[Saying, ...]
-    limits: dict
     forms: dict
     known: frozenset
     cues: pattern.Index
@@ -91,7 +90,6 @@ class Book:
     acts: pattern.Index
     guards: pattern.Index
     needs: pattern.Index
-    whole: dict
     emoji: dict
     guess: dict
     sets: dict
@@ -135,7 +133,6 @@ def load(alarms=None, sayings=None):
             for items in getattr(row, key):
                 index.add(items, row)
                 everything.append(items)
-    whole = {}
     for row in said:
         for items in row.patterns:
             everything.append(items)
@@ -146,8 +143,8 @@ def load(alarms=None, sayings=None):
     known = frozenset().union(*(pattern.all_words(items) for items in everything))
     sets = {name: frozenset((value or "").split()) for name, value in (saying_file.get("sets") or {}).items()}
     guess = {lang: frozenset((value or "").split()) for lang, value in (saying_file.get("guess") or {}).items()}
-    return Book(rules, said, alarm_file.get("limits") or {}, forms, known, cues, idioms, alarms_index, acts, guards,
-                needs, whole, saying_file.get("emoji") or {}, guess, sets)
+    return Book(rules, said, forms, known, cues, idioms, alarms_index, acts, guards,
+                needs, saying_file.get("emoji") or {}, guess, sets)
 
 
 def norm_phrase(phrase):

@@ -39,6 +39,7 @@ def temperatures(norms, with_degree=frozenset()):
     finding: `fever`, `normal`, `low` or `unclear`. first, last: places of the number and its unit.
     with_degree: places of the numbers that a degree sign follows.
     """
+    alone = sum(word not in (".", ",", "?", "!") for word in norms)
     for place, word in enumerate(norms):
         if not word[0].isdigit() or ":" in word:
             continue
@@ -47,7 +48,7 @@ def temperatures(norms, with_degree=frozenset()):
         except ValueError:
             continue
         last, unit, degrees = _unit(norms, place + 1, place in with_degree)
-        finding = _judge(norms, place, last, value, unit, degrees)
+        finding = _judge(norms, place, last, value, unit, degrees, alone)
         if finding:
             yield place, last, finding
 
@@ -60,7 +61,7 @@ def _unit(norms, at, degrees):
     return at, None, degrees
 
 
-def _judge(norms, place, last, value, unit, degrees):
+def _judge(norms, place, last, value, unit, degrees, words):
     near = norms[max(0, place - 6):place] + norms[last:last + 4]
     spoken = any(word in _WORDS for word in near)
     if any(word in _ROOM for word in near):
@@ -68,11 +69,11 @@ def _judge(norms, place, last, value, unit, degrees):
     following = norms[last] if last < len(norms) else ""
     if not unit and not degrees and (following in _OTHER or _apart(norms, place)):
         return None
-    alone = sum(word not in (".", ",", "?", "!") for word in norms) <= 3
+    alone = words <= 3
     exact = "." in norms[place]
     if not (unit or spoken or degrees or alone or exact and value >= 94):
         return None
-    if not (unit or spoken or degrees) and not exact and not (alone and len(norms) == 1 and value >= 100):
+    if not (unit or spoken or degrees) and not exact and not (words == 1 and value >= 100):
         return None
     before = norms[max(0, place - 3):place]
     if any(word in _UNDER for word in before) or ("not" in norms[max(0, place - 5):place]

@@ -24,7 +24,6 @@ class Token(NamedTuple):
     kind: str
 
 
-HARD, COMMA, SOFT = ".!?;\n\r", ",()[]…\u2014\u2013、，", ":-=/&+*\"“”«»<>|~"
 _APOSTROPHES = "'\u2019\u2018`\u00b4\u02bc\u2032"
 _LETTER = r"[^\W\d_]"
 _JOINERS = "\u200b\u200c\u200d\u2060\ufeff\u00ad\u0300-\u036f"

@@ -122,6 +122,18 @@ my throat is not closing
 never had hives
 no sign of hives
 without fever
+I'm not having any trouble breathing
+breathing ok, no chest pain or dizziness
+no swelling of lips, tongue, or throat
+didnt have any hives or swelling or trouble breathing this time
+i wasnt dizzy or faint
+neither hives nor fever
+can't see any redness or rash
+no throat tightness or lip swelling
+not feeling dizzy or lightheaded
+no tuve ninguna reaccion
+no he tenido mareos
+hives? nope. breathing? fine
 """.strip().splitlines()
 
 
@@ -158,6 +170,18 @@ I. CANT. BREATHE
 hives? no but i cant breathe
 it wont stop bleeding
 no i cant breathe
+nope its worse now, throat is really tight
+I have no rash but my tongue is swelling up
+no leaks today but my chest hurts a bit
+site looks good no redness just some trouble breathing
+all done no leaking my chest feels tight
+never had chest pain like this
+no longer able to breathe well
+not itchy anymore but wheezing
+had hives last year, now my throat is closing
+my friend drove me to the er because i passed out
+the hives are gone but now i cant breathe
+no se que pasa, se me hincha la cara
 """.strip().splitlines()
 
 
@@ -173,6 +197,9 @@ def test_an_unclear_denial_asks(words):
 
 DOUBTFUL = """
 what if i get hives
+i read that it can cause blood clots
+my son had a seizure 3 years ago
+worried about getting hives
 is it normal to get chest pain?
 had hives last year
 i had a seizure when i was a kid
@@ -421,6 +448,16 @@ def test_no_heap_of_known_words_breaks_the_reader(heap, asked, phase):
     words = " ".join(heap)
     check(words, read(words, phase=phase, asked=asked))
     assert read(words, phase=phase, asked=asked) == read(words, phase=phase, asked=asked)
+
+
+def test_no_text_makes_the_time_grow_with_its_square():
+    for heap in ("no hives, ", "can not ", "no ", "1 ", "the site "):
+        spans = []
+        for size in (400, 1600):
+            begun = time.perf_counter()
+            read((heap * 1600)[:size])
+            spans.append(time.perf_counter() - begun)
+        assert spans[1] <= 0.2, heap  # measured about 0.05; the square once cost 0.6
 
 
 def test_a_reading_is_quick_and_a_long_text_too():

@@ -1,0 +1,311 @@
+"use strict";
+
+// The demo's page: asks for the state each second and changes only what differs, so that nothing typed, focused or
+// scrolled to is lost. Every word from outside goes in as textContent.
+
+const EVERY_MS = 1000;
+const FRESH_MS = 8000; // so long a phone is marked after a new text
+const NEAR_PX = 40; // so near to the end of a chat counts as reading its end
+
+const KINDS = {
+  reminder: "reminder", prompt: "question", advice: "advice", emergency: "emergency", notice: "notice", page: "page",
+  relay: "words of the nurse", confirmation: "confirmation",
+};
+const SAYS = {
+  Ana: ["starting now", "done, all fine", "left side leaked a bit", "later", "my throat feels tight", "STOP"],
+  Luz: ["empiezo ahora", "listo, todo bien", "luego", "tengo ronchas", "me cuesta respirar"],
+  Dana: ["starting now", "done, all fine", "a bit red at the site", "later", "he is wheezing"],
+  Omar: ["starting now", "I started it already", "done", "is it ok to shower?"],
+};
+const NURSE_SAYS = ["mine", "close seen, fine", "tell I will call you now", "release"];
+
+const phones = new Map(); // name to the parts of its phone
+let version = 0; // of the newest request: an answer that was overtaken is not shown
+let timer = null;
+
+const at = (id) => document.getElementById(id);
+
+function make(tag, className, text) {
+  const found = document.createElement(tag);
+  if (className) found.className = className;
+  if (text !== undefined) found.textContent = text;
+  return found;
+}
+
+// --- asking the demo ---
+
+async function ask(path, body) {
+  const asked = body === undefined ? {} : {
+    method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body),
+  };
+  const mine = ++version;
+  let reply, found;
+  try {
+    reply = await fetch(path, asked);
+    found = await reply.json();
+  } catch {
+    throw new Error("The demo does not answer. Is the program still running? Start it again and load this page again.");
+  }
+  if (!reply.ok) throw new Error(found.error || `The demo answered ${reply.status}.`);
+  if (mine === version || body !== undefined) show(found);
+  return found;
+}
+
+async function poll() {
+  clearTimeout(timer);
+  if (document.hidden) return;
+  try {
+    await ask("state");
+    trouble("");
+  } catch (error) {
+    trouble(error.message);
+  }
+  clearTimeout(timer);
+  timer = setTimeout(poll, EVERY_MS);
+}
+
+function trouble(text) {
+  if (at("trouble").textContent !== text) at("trouble").textContent = text;
+  at("trouble").hidden = !text;
+}
+
+// --- phones ---
+
+function phoneOf(told) {
+  let phone = phones.get(told.name);
+  if (!phone) {
+    phone = build(told);
+    phones.set(told.name, phone);
+  }
+  return phone;
+}
+
+function build({name, number, role}) {
+  const root = at("phone").content.firstElementChild.cloneNode(true);
+  const part = (selector) => root.querySelector(selector);
+  const home = name in SAYS;
+  root.id = `phone-${name}`;
+  part("h3").textContent = name;
+  part(".number").textContent = number.replace(/^\+1(\d{3})(\d{3})/, "$1-$2-");
+  root.setAttribute("aria-label", `Phone of ${name}, ${role}`);
+  part(".role").textContent = role;
+  part(".chat").setAttribute("aria-label", `Texts of ${name}`);
+  part(".quick").setAttribute("aria-label", `Likely texts of ${name}, sent at once`);
+  const input = part("textarea"), label = part("form label");
+  input.id = `words-${name}`;
+  label.htmlFor = input.id;
+  label.textContent = `Text from ${name}`;
+  input.placeholder = `Text from ${name}`;
+  if (!home) part(".picture").remove();
+  const phone = {
+    name, root, input, picture: part(".picture input"), chat: part(".chat"), quick: part(".quick"),
+    refusal: part(".refusal"), shown: [], says: null, count: null, sending: false,
+    link: make("a", "", name), freshUntil: null,
+  };
+  phone.link.href = `#${root.id}`;
+  at("jump").append(phone.link);
+  part("form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    sendTyped(phone);
+  });
+  input.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && !event.shiftKey && !event.isComposing) {
+      event.preventDefault();
+      sendTyped(phone);
+    }
+  });
+  phone.quick.addEventListener("click", (event) => {
+    const chip = event.target.closest("button");
+    if (chip) send(phone, chip.dataset.words, 0);
+  });
+  at(home ? "home" : "staff").append(root);
+  return phone;
+}
+
+async function sendTyped(phone) {
+  const words = phone.input.value;
+  const media = phone.picture && phone.picture.checked ? 1 : 0;
+  if (await send(phone, words, media)) {
+    if (phone.input.value === words) phone.input.value = ""; // else somebody typed on meanwhile
+    if (phone.picture) phone.picture.checked = false;
+  }
+}
+
+async function send(phone, text, media) {
+  if (phone.sending) return false;
+  phone.sending = true;
+  try {
+    await ask("text", {from: phone.name, text, media});
+    phone.refusal.hidden = true;
+    phone.chat.scrollTop = phone.chat.scrollHeight;
+    return true;
+  } catch (error) {
+    phone.refusal.textContent = error.message;
+    phone.refusal.hidden = false;
+    return false;
+  } finally {
+    phone.sending = false;
+  }
+}
+
+function lines(chat) {
+  const found = [];
+  let day = null;
+  for (const text of chat) {
+    const on = text.at.slice(0, 10);
+    if (on !== day) found.push({date: on});
+    day = on;
+    found.push(text);
+  }
+  return found.length ? found : [{none: "No texts yet."}];
+}
+
+function lineOf(told, name) {
+  if (told.none) return make("li", "none", told.none);
+  if (told.date) {
+    const day = new Date(`${told.date}T12:00:00Z`);
+    const form = {weekday: "long", day: "numeric", month: "long", timeZone: "UTC"};
+    return make("li", "date", day.toLocaleDateString("en-GB", form));
+  }
+  const line = make("li", told.out ? `text ours ${told.kind}` : "text theirs");
+  const about = make("span", "about");
+  about.append(make("b", "", told.out ? KINDS[told.kind] || told.kind : name), ` ${told.at.slice(11, 16)}`);
+  line.append(about);
+  if (told.state === "failed") {
+    line.classList.add("lost");
+    about.append(", not delivered");
+  }
+  const picture = told.media ? "[picture]" : "";
+  line.append(make("div", "body", [told.body, picture].filter(Boolean).join(" ")));
+  return line;
+}
+
+function showChat(phone, chat) {
+  const keyOf = (told) => JSON.stringify({...told, state: told.state === "failed"});
+  const wanted = lines(chat).map((told) => [keyOf(told), told]);
+  const box = phone.chat;
+  wanted.forEach(([key, told], n) => {
+    if (phone.shown[n] === key) return;
+    const line = lineOf(told, phone.name);
+    if (n < box.children.length) box.children[n].replaceWith(line);
+    else box.append(line);
+  });
+  while (box.children.length > wanted.length) box.lastElementChild.remove();
+  const before = new Set(phone.shown);
+  phone.shown = wanted.map(([key]) => key);
+  const first = phone.count === null;
+  phone.count = chat.length;
+  return first ? [] : wanted.filter(([key, told]) => told.out && !before.has(key)).map(([, told]) => told);
+}
+
+function sayings(phone, state) {
+  if (SAYS[phone.name]) return SAYS[phone.name].map((words) => [words, words]);
+  const newest = state.matters.at(-1)?.case ?? state.newest_case;
+  const owner = phone.name === "coordinator" ? "coordinator" : "nurse";
+  const task = state.tasks.filter((each) => each.owner === owner).at(-1);
+  const found = [];
+  if (owner === "nurse" && newest) {
+    const open = state.matters.length > 0;
+    const fitting = NURSE_SAYS.filter((words) => open !== (words === "release"));
+    found.push(...fitting.map((words) => [`${newest} ${words}`, `${newest} ${words}`]));
+  }
+  if (task) found.push([`${task.case} done`, `${task.case} done (task)`]);
+  return found;
+}
+
+function showQuick(phone, wanted) {
+  const says = JSON.stringify(wanted);
+  if (says === phone.says) return;
+  phone.says = says;
+  wanted.forEach(([words, label], n) => {
+    let chip = phone.quick.children[n];
+    if (!chip) {
+      chip = make("button");
+      chip.type = "button";
+      phone.quick.append(chip);
+    }
+    chip.dataset.words = words;
+    chip.textContent = label;
+  });
+  while (phone.quick.children.length > wanted.length) phone.quick.lastElementChild.remove();
+}
+
+function mark(phone, fresh) {
+  if (fresh) phone.freshUntil = Date.now() + FRESH_MS;
+  const on = phone.freshUntil !== null && Date.now() < phone.freshUntil;
+  phone.root.classList.toggle("fresh", on);
+  phone.link.classList.toggle("fresh", on);
+}
+
+// --- the side ---
+
+function fill(id, items, none) {
+  const list = at(id);
+  const key = JSON.stringify(items);
+  if (list.dataset.key === key) return;
+  list.dataset.key = key;
+  list.replaceChildren();
+  for (const [what, note, warning] of items) {
+    const line = make("li");
+    line.append(make("span", "what", what), make("span", "note", note));
+    if (warning) line.append(make("span", "warn", warning));
+    list.append(line);
+  }
+  if (!items.length) list.append(make("li", "small", none));
+}
+
+function ago(minutes) {
+  if (minutes < 1) return "just now";
+  if (minutes < 120) return `open for ${minutes} min`;
+  return `open for ${Math.floor(minutes / 60)} hours`;
+}
+
+function show(state) {
+  at("clock").textContent = state.clock.text;
+  const heard = [];
+  for (const told of state.phones) {
+    const phone = phoneOf(told);
+    const atEnd = phone.chat.scrollHeight - phone.chat.scrollTop - phone.chat.clientHeight < NEAR_PX;
+    const news = showChat(phone, told.chat);
+    showQuick(phone, sayings(phone, state)); // may make the chat lower, so the scrolling comes after it
+    mark(phone, news.length > 0);
+    if (atEnd) phone.chat.scrollTop = phone.chat.scrollHeight;
+    if (news.length) heard.push(`${told.name}, ${KINDS[news.at(-1).kind] || "text"}: ${news.at(-1).body}`);
+  }
+  if (heard.length) at("said").textContent = heard.join(". ");
+  fill("matters", state.matters.map((each) => [
+    `${each.case} ${each.disposition}: ${each.who}, ${each.topic}`,
+    ago(each.minutes_open) + (each.by ? `; ${each.by} has it` : ""), each.by ? "" : "Nobody has it yet"]), "None.");
+  fill("tasks", state.tasks.map((each) => [
+    `${each.case} ${each.patient || "no patient"}: ${each.about}`, `for the ${each.owner}, due ${each.due}`]), "None.");
+  fill("day", state.day.map((each) => [
+    each.patient, `${each.state}; next ${each.next_due || "not planned"}`,
+    each.held ? "Order on hold: no reminders" : ""]), "Nobody.");
+}
+
+// --- moving the clock ---
+
+let moving = false;
+
+async function move(body) {
+  if (moving) return;
+  moving = true;
+  const buttons = document.querySelectorAll(".moves button");
+  buttons.forEach((button) => button.setAttribute("aria-disabled", "true"));
+  try {
+    const state = await ask("clock", body);
+    at("moved").textContent = `Moved to ${state.clock.local.slice(11, 16)}.`;
+  } catch (error) {
+    at("moved").textContent = error.message;
+  } finally {
+    moving = false;
+    buttons.forEach((button) => button.removeAttribute("aria-disabled"));
+  }
+}
+
+for (const button of document.querySelectorAll(".moves button")) {
+  const {to, minutes} = button.dataset;
+  button.addEventListener("click", () => move(to ? {to} : {minutes: Number(minutes)}));
+}
+document.addEventListener("visibilitychange", poll);
+poll();

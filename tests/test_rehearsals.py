@@ -1,0 +1,248 @@
+"""Golden rehearsals: written conversations through the real webhook, worker and sender, compared as chats.
+
+Each file in tests/rehearsals opens with its claim. Its whole chat stands beside it as `.chat`; read the difference
+before you accept one: `python -m tests.test_rehearsals` writes the chats anew. The claims below hold whatever the words.
+"""
+
+import re
+import sys
+from datetime import datetime, timedelta
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from bot import script
+from bot.rehearse import play
+
+FOLDER = Path(__file__).parent / "rehearsals"
+FILES = sorted(FOLDER.glob("*.yaml"))
+
+
+@cache
+def played(name):
+    return play(script.load(FOLDER / f"{name}.yaml"))
+
+
+def events(name, **wanted):
+    """Events of a rehearsal whose fields have these values; `to`, `kind` … and `says` (a pattern in the text)."""
+    says = wanted.pop("says", "")
+    return [event for event in played(name).events[:-1]
+            if all(event[key] == value for key, value in wanted.items()) and re.search(says, event["text"])]
+
+
+def record(name):
+    return played(name).events[-1]
+
+
+def doses(name):
+    return [(dose["due_on"], dose["state"]) for patient in record(name)["patients"] for dose in patient["infusions"]]
+
+
+def held(name):
+    return any(patient["held"] for patient in record(name)["patients"])
+
+
+def seconds_between(first, second):
+    return (datetime.fromisoformat(second["at"]) - datetime.fromisoformat(first["at"])).total_seconds()
+
+
+def sent_by(name, who, says):
+    return events(name, **{"from": who}, says=says)[0]
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_the_chat_is_as_it_was_agreed(file):
+    assert played(file.stem).text == file.with_suffix(".chat").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_every_rehearsal_opens_with_its_claim(file):
+    assert re.match(r"# [A-Z].{20,}\.$", file.read_text(encoding="utf-8").splitlines()[0])
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_nothing_of_routine_stands_beside_an_emergency(file):
+    """From an emergency instruction until the nurse closes, no reminder, advice or check-in goes to anybody about it."""
+    open_since = None
+    for event in played(file.stem).events[:-1]:
+        if event["kind"] == "emergency" and "CALL" in event["text"]:
+            open_since = event["to"]
+        elif event["kind"] == "notice" and "closed this" in event["text"]:
+            open_since = None
+        if open_since and event["to"] == open_since:
+            assert event["kind"] not in ("reminder", "advice", "prompt"), event
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_no_routine_text_starts_in_quiet_hours(file):
+    inbound = {}
+    for event in played(file.stem).events[:-1]:
+        at = datetime.fromisoformat(event["at"])
+        if event["kind"] == "inbound":
+            inbound[event["from"]] = at
+        if event["kind"] in ("reminder", "advice") and (at.hour >= 21 or at.hour < 8):
+            answered = inbound.get(event["to"])
+            assert answered and at - answered <= timedelta(minutes=30), event
+
+
+def test_a_clean_day_is_one_reminder_one_question_and_nothing_more():
+    assert len(events("clean_day", kind="reminder")) == 1
+    assert len(events("clean_day", kind="prompt")) == 1
+    assert doses("clean_day") == [("2026-03-10", "done")]
+    assert not record("clean_day")["matters"] and not record("clean_day")["tasks"]
+
+
+def test_later_brings_one_reminder_at_the_named_time_and_no_second_one():
+    assert [event["at"][11:16] for event in events("later", kind="reminder")] == ["18:00", "19:00"]
+    assert doses("later") == [("2026-03-10", "done")]
+
+
+def test_a_skip_keeps_its_reason_and_is_never_doubled():
+    infusions = record("skip")["patients"][0]["infusions"]
+    assert [dose["why"] for dose in infusions] == ["we are out of town until thursday", "away for work"]
+    assert [dose["state"] for dose in infusions] == ["skipped", "skipped"]
+
+
+def test_silence_brings_one_second_reminder_then_the_coordinators_list_and_never_more():
+    assert len(events("silent_to_the_reminder", kind="reminder")) == 2
+    assert [task["owner"] for task in record("silent_to_the_reminder")["tasks"]] == ["coordinator"]
+    assert doses("silent_to_the_reminder") == [("2026-03-10", "missed")]
+
+
+def test_silence_while_infusing_is_one_question_and_then_a_page_after_the_practices_minutes():
+    question = events("silent_while_infusing", kind="prompt")[0]
+    first_page = events("silent_while_infusing", kind="page")[0]
+    assert seconds_between(question, first_page) == 20 * 60
+    assert record("silent_while_infusing")["matters"][0]["disposition"] == "urgent"
+
+
+@pytest.mark.parametrize(("name", "said"), [
+    ("emergency_before", "catch my breath"), ("emergency_during", "throat"), ("emergency_after", "chest"),
+])
+def test_an_emergency_is_answered_and_paged_at_once_and_holds_the_order(name, said):
+    alarm = sent_by(name, "Ana", said)
+    later = [event for event in played(name).events[:-1] if event["at"] >= alarm["at"] and event["from"] == "Ebbline"]
+    assert later[0]["kind"] == "emergency" and later[0]["to"] == "Ana" and later[0]["text"].startswith("CALL 911 NOW")
+    assert later[1]["kind"] == "page" and later[1]["to"] == "Ruth"
+    assert seconds_between(alarm, later[1]) <= 2
+    assert held(name)
+    assert not [event for event in events(name, kind="reminder") if event["at"] > alarm["at"]]
+
+
+def test_denied_alarm_words_bring_no_alarm():
+    assert not record("negated_alarm_words")["matters"]
+    assert doses("negated_alarm_words") == [("2026-03-10", "done")]
+
+
+def test_stop_while_infusing_is_honoured_and_pages():
+    stop = sent_by("stop_while_infusing", "Ana", "STOP")
+    page = events("stop_while_infusing", kind="page")[0]
+    assert seconds_between(stop, page) <= 2 and "opted out" in page["text"]
+    assert not [e for e in events("stop_while_infusing", to="Ana", kind="reminder") if e["at"] > stop["at"]]
+
+
+def test_help_with_a_matter_open_pages_again_besides_the_standard_answer():
+    asked = sent_by("help_with_a_matter_open", "Ana", "^HELP$")
+    after = [e for e in played("help_with_a_matter_open").events[:-1] if e["at"] == asked["at"] and e["from"] == "Ebbline"]
+    assert any("Call 312-555-0197 to reach us" in event["text"] for event in after)
+    assert any(event["kind"] == "page" and "4213 mine" in event["text"] for event in after)
+
+
+def test_closing_is_not_a_release():
+    name = "closed_and_still_held"
+    closed, released = sent_by(name, "Ruth", "^close"), sent_by(name, "Sam", "^release")
+    reminders = [event["at"] for event in events(name, kind="reminder")]
+    assert not [at for at in reminders if closed["at"] < at < released["at"]]
+    assert [at for at in reminders if at > released["at"]], "after the release the next planned infusion is reminded of"
+    assert [event["text"] for event in events(name, kind="relay")] == ["From your nurse: Ana, sit with your legs up. I am calling you now."]
+
+
+def test_a_silent_nurse_is_paged_again_then_the_next_then_the_manager():
+    pages = events("nurse_silent_next_is_paged", kind="page", says="EMERGENCY")
+    assert [event["to"] for event in pages][:6] == ["Ruth", "Ruth", "Sam", "Sam", "Mara", "Mara"]
+    assert seconds_between(pages[0], pages[2]) == 5 * 60, "the next nurse comes after the practice's answer time"
+    assert events("nurse_silent_next_is_paged", to="Ana", says="Nobody has answered our page yet. Call 911")
+    taken = sent_by("nurse_silent_next_is_paged", "Mara", "on it")
+    assert not [event for event in pages if event["at"] > taken["at"]]
+
+
+def test_a_nurses_alarm_words_are_filed_on_her_case_or_asked_about_and_silence_pages_the_next():
+    name = "nurse_text_with_alarm_words"
+    assert events(name, to="Ruth", says="noted")
+    asked = events(name, to="Ruth", says="about a patient or about you")[0]
+    page = events(name, to="Sam", kind="page")[0]
+    assert seconds_between(asked, page) == 5 * 60
+    assert len(record(name)["matters"]) == 2
+
+
+def test_a_duplicate_delivery_changes_nothing():
+    name = "duplicate_delivery"
+    assert len(events(name, kind="emergency")) == 1
+    assert len(events(name, kind="page")) == 1
+    assert len(record(name)["matters"]) == 1
+
+
+def test_an_unknown_number_with_an_alarm_gets_the_instruction_and_a_page():
+    name = "unknown_number_with_an_alarm"
+    assert events(name, to="Unknown", kind="emergency", says="^CALL 911 NOW")
+    assert "unknown number" in events(name, to="Ruth", kind="page")[0]["text"]
+    assert len(events(name, to="Unknown", says="automatic line")) == 1
+
+
+def test_both_parents_starting_are_answered_with_who_and_when_and_doubt_pages():
+    name = "both_parents_start"
+    first = events(name, to="Omar", kind="prompt")[0]
+    assert "Dana told us at 6:05 PM" in first["text"]
+    assert events(name, kind="page", says="second dose")
+    assert [state for _, state in doses(name)][0] == "done"
+
+
+def test_texts_that_change_places_are_both_dealt_with():
+    assert doses("texts_out_of_order") == [("2026-03-10", "done")]
+    assert len(events("texts_out_of_order", kind="inbound")) == 3
+
+
+def test_an_instruction_waits_for_the_carrier_no_longer_than_the_longest_wait():
+    up = "2026-03-10T18:20:"
+    assert events("carrier_down", kind="emergency", says="^CALL")[0]["at"].startswith(up)
+    assert events("carrier_down", kind="page")[0]["at"].startswith(up)
+
+
+def test_with_the_worker_dead_an_emergency_leaves_at_once():
+    alarm = sent_by("worker_down", "Ana", "face")
+    assert seconds_between(alarm, events("worker_down", to="Ana", kind="emergency")[0]) <= 2
+    assert seconds_between(alarm, events("worker_down", to="Ruth", kind="page")[0]) <= 2
+    assert not events("worker_down", kind="reminder")
+
+
+def test_a_text_that_the_webhook_lost_is_taken_in_within_a_minute():
+    alarm = sent_by("web_down", "Ana", "coughing")
+    assert seconds_between(alarm, events("web_down", to="Ana", kind="emergency")[0]) <= 60
+
+
+def test_a_lost_safety_question_counts_as_silence():
+    asked = events("question_not_delivered", kind="prompt")[0]
+    assert seconds_between(asked, events("question_not_delivered", kind="page")[0]) <= 10
+
+
+def test_a_page_that_does_not_arrive_moves_on_at_once():
+    first, second = events("page_not_delivered", kind="page")[:2]
+    assert (first["to"], second["to"]) == ("Ruth", "Sam")
+    assert seconds_between(first, second) <= 10
+
+
+def test_a_picture_is_never_fine():
+    assert events("picture", to="Ana", says="cannot see pictures")
+    assert [event["to"] for event in events("picture", kind="page")][0] == "Ruth"
+
+
+def write():
+    """Write every chat anew."""
+    for file in FILES:
+        file.with_suffix(".chat").write_text(play(script.load(file)).text, encoding="utf-8")
+    print(f"{len(FILES)} chats written; read the difference before you commit it")
+
+
+if __name__ == "__main__":
+    sys.exit(write())

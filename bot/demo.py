@@ -11,7 +11,6 @@ import threading
 from datetime import timedelta
 from errno import EADDRINUSE
 from pathlib import Path
-from urllib.parse import urlsplit
 
 from flask import Blueprint, jsonify, redirect, render_template, request
 from waitress.server import create_server
@@ -107,7 +106,8 @@ class Demo:
             raise DatabaseError(f"{db_path}: is there already, and the demo starts on a fresh database; "
                                 "name a new file with --db, or take this one away")
         self.script = script.parse(CAST, "the demo's cast")
-        self.zone, self.origins = self.script.practice.zone, (f"127.0.0.1:{port}", f"localhost:{port}")
+        self.zone = self.script.practice.zone
+        self.origins = (f"http://{HOST}:{port}", f"http://localhost:{port}")
         self.lock, self.stopping = threading.RLock(), threading.Event()
         self.stage = Stage(db_path, cast.practice_of(self.script), self.script.start_at)
         self.app = self.stage.app
@@ -242,8 +242,8 @@ def pages(demo):
         if request.method != "POST":
             return
         source = request.headers.get("Origin") or request.headers.get("Referer")
-        if source and urlsplit(source).netloc not in demo.origins:
-            raise Refused(f"{source!r} may not use the demo; open http://{demo.origins[0]}/demo/ and use that page", 403)
+        if source and not f"{source}/".startswith(tuple(f"{origin}/" for origin in demo.origins)):
+            raise Refused(f"{source!r} may not use the demo; open {demo.origins[0]}/demo/ and use that page", 403)
         if request.mimetype != "application/json":
             raise Refused(f"the content type is {request.mimetype or 'missing'}; send application/json", 415)
 

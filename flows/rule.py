@@ -96,8 +96,14 @@ class Book:
 
 
 def lines(value):
-    """The non-empty lines of a block."""
-    return tuple(line.strip() for line in (value or "").splitlines() if line.strip())
+    """The phrases of a block, one a line; a line set further in goes on with the line before it."""
+    found = []
+    for line in (value or "").splitlines():
+        if line[:1] == " " and found:
+            found[-1] += line.strip() if found[-1].endswith("|") else " " + line.strip()
+        elif line.strip():
+            found.append(line.strip())
+    return tuple(found)
 
 
 def load(alarms=None, sayings=None):

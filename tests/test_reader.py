@@ -300,7 +300,8 @@ def test_swelling_at_the_site_is_a_site_reaction_and_away_from_it_a_clot():
 @pytest.mark.parametrize("words,first", [
     ("starting now", "starting"), ("ya empecé", "starting"), ("all done", "done"), ("listo", "done"),
     ("still going", "still_running"), ("not done yet", "still_running"), ("had to stop", "stopped"),
-    ("remind me at 8pm", "later"), ("más tarde", "later"), ("skipping this week", "skip"), ("did it yesterday", "already"),
+    ("remind me at 8pm", "later"), ("más tarde", "later"), ("skipping this week", "skip"),
+    ("did it yesterday", "already"),
     ("yes", "yes"), ("Nope.", "no"), ("all good", "fine"), ("thx!", "thanks"), ("can i swim?", "question"),
     ("it leaked", "problem"), ("HELP", "help"), ("Ayuda", "help"), ("STOP", "opt_out"), ("alto", "opt_out"),
     ("stop texting me", "opt_out"), ("deja de mandarme mensajes", "opt_out"), ("start", "opt_in"),

@@ -3,6 +3,7 @@
 One `Stage` behind one lock is web, worker and carrier; a thread lets its clock follow the real time.
 """
 
+import logging
 import signal
 import socket
 import sys
@@ -309,17 +310,17 @@ def _name(given, names):
 def _words(given):
     words, media = given.get("text", ""), given.get("media", 0)
     if not isinstance(words, str):
-        raise Refused("text: is no text; send a string")
+        raise Refused("text: is not a string; send one")
     if isinstance(media, bool) or media not in (0, 1):
         raise Refused(f"media: {media!r} is not a number of pictures here; send 0 or 1")
     if not words.strip() and not media:
-        raise Refused("text: is empty; write something, or send a picture")
+        raise Refused("the text is empty; write something, or send a picture")
     if len(words) > MOST_CHARS:
-        raise Refused(f"text: has {len(words)} characters, over {MOST_CHARS}; shorten it or send it as two texts")
+        raise Refused(f"the text has {len(words)} characters, over {MOST_CHARS}; shorten it, or send it as two texts")
     try:
         words.encode()
     except UnicodeEncodeError:
-        raise Refused("text: has half a character (a lone surrogate); take it out") from None
+        raise Refused("the text has half a character (a lone surrogate); take it out") from None
     return words, media
 
 
@@ -344,8 +345,7 @@ def run(port, db_path=None):
     is there already or cannot be written.
     """
     try:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number, _interrupt)
+        _on_signal(_interrupt)
         try:
             listening = _listen(port)
         except OSError as error:
@@ -383,18 +383,30 @@ def _unheard(port, error):
 def _serve(demo, listening):
     port = listening.getsockname()[1]
     server = create_server(demo.app, sockets=[listening], threads=THREADS)
+    logging.getLogger("waitress").setLevel(logging.ERROR)  # a request that waits for the clock is nothing to tell
     clock = threading.Thread(target=demo.run_clock, name="clock", daemon=True)
-    clock.start()
-    print(f"Ebbline demo: http://{HOST}:{port}/ (invented people; stop it with Ctrl-C)", flush=True)
+
+    def stop(*_):
+        demo.stopping.set()  # ends a long move, which the server would wait for
+        raise KeyboardInterrupt
+
     try:
+        clock.start()
+        _on_signal(stop)
+        print(f"Ebbline demo: http://{HOST}:{port}/ (invented people; stop it with Ctrl-C)", flush=True)
         server.run()  # returns when the signal comes
     finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number, signal.SIG_IGN)  # a second Ctrl-C must not break the tidying up
+        _on_signal(signal.SIG_IGN)  # a second Ctrl-C must not break the tidying up
         demo.stopping.set()
-        clock.join()
+        if clock.ident:  # it was started
+            clock.join()
         server.close()
         demo.stage.close()
+
+
+def _on_signal(does):
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, does)
 
 
 def _interrupt(*_):

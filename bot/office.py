@@ -2,6 +2,7 @@
 
 import logging
 import threading
+import traceback
 
 from flows.model import Practice
 from store import database
@@ -10,21 +11,28 @@ log = logging.getLogger("ebbline")
 log.addHandler(logging.NullHandler())  # silent unless a process asks for logs
 
 
+def trace(error):
+    """Kind and place of an exception for the log, without its own words: they may hold a patient's text or number."""
+    return f"{type(error).__name__}\n{''.join(traceback.format_tb(error.__traceback__))}"
+
+
 class Office:
     """One process's hold on one practice. `db()` is this thread's own connection.
 
-    path: the database file. practice: flows' settings. name: of this process, for leases and heartbeats.
+    path: the database file. practice: flows' settings. name: of this process, for leases and heartbeats. busy_ms: how
+    long a write waits for another.
     """
 
-    def __init__(self, path, practice, carrier, clock, name):
+    def __init__(self, path, practice, carrier, clock, name, busy_ms=database.BUSY_MS):
         self.path, self.practice, self.carrier, self.clock, self.name = path, practice, carrier, clock, name
+        self.busy_ms = busy_ms
         self._own = threading.local()
         database.open_database(path, clock.now()).conn.close()
 
     def db(self):
         """This thread's connection."""
         if not hasattr(self._own, "db"):
-            self._own.db = database.connect(self.path)
+            self._own.db = database.connect(self.path, self.busy_ms)
         return self._own.db
 
     def close(self):

@@ -50,6 +50,7 @@ class Line:
         if self.norms and self.norms[-1] not in (".", "?"):
             self.norms.append(".")  # every text ends a sentence; the place shows the last token
             self.token_at.append(len(found) - 1)
+        self.findings = []  # places of all matches of the table, filled by the reader
         self._gaps = {}
         self._sentences()
         self._cues()
@@ -66,7 +67,7 @@ class Line:
 
     def _cues(self):
         self.cues = {}
-        self.blocked = frozenset()
+        self.blocked = self.turns = frozenset()
         for name, first, last in self.book.cues.find(self.norms, self.reach):
             self.cues.setdefault(name, []).append((first, last))
         for spans in self.cues.values():
@@ -76,13 +77,16 @@ class Line:
         plain = self.book.sets["negative"]
         self.blocked = frozenset(
             p for p, word in enumerate(self.norms) if word in plain and p not in self.pseudo)
+        # A gap stops at "but" and "except" as it does at "not".
+        self.turns = frozenset(p for p, word in enumerate(self.norms) if word in self.book.sets["turns"])
         self._gaps = {}
 
     def reach(self, place):
         """Places that a gap can lead to from `place`."""
         if place not in self._gaps:
             reached, at, left = {place}, place, GAP_WORDS
-            while at < len(self.norms) and self.norms[at] not in (".", "?") and at not in self.blocked:
+            while at < len(self.norms) and self.norms[at] not in (".", "?") and not (
+                    at in self.blocked or at in self.turns):
                 left -= self.norms[at] != ","
                 if left < 0:
                     break
@@ -177,7 +181,7 @@ def _scope(line, kind, cue_first, cue_last, first, last):
     between = line.norms[cue_last:first]
     if cue_last in line.breaks or (between and between[0] == ","):
         return CLEAR  # "no, chest hurts": an answer
-    if line.inside("end", cue_last, first):
+    if line.inside("end", cue_last, first) or line.inside("end", cue_last, min(first + 1, len(line.norms))):
         return CLEAR
     commas = [i for i, word in enumerate(between) if word == "," or (cue_last + i) in line.breaks]
     if first in line.breaks:
@@ -195,6 +199,9 @@ def _scope(line, kind, cue_first, cue_last, first, last):
         return _listed(line, kind, cue_last, between, commas, last)
     if len(between) > FAR + 2 * (kind == "noun" or bool(between) and between[0] in sets["having"]):
         return UNSURE if kind == "noun" else CLEAR
+    if kind == "noun" and between and not any(word in sets["or"] for word in between) and not _and(between, sets):
+        if any(cue_last <= a and b <= first for a, b in line.findings):
+            return UNSURE  # "no rash face swollen": the first finding is denied, the second may not be
     if kind == "noun" and _and(between, sets) and line.norms[cue_first] not in sets["clinical"]:
         return CLEAR if _verb_follows(line, last) else UNSURE
     return DENIED
@@ -257,15 +264,24 @@ def _cue_before(line, name, first, far, last=None):
     """The nearest cue of this name before a finding in its sentence, not ended by "but" or a comma and a subject."""
     begin, _ = line.bounds[line.sentence[first]]
     for a, b in line.between(name, max(begin, first - far - 12), first + 1):
-        if b <= first + 1 and first - b <= far and not line.inside("end", b, first):
+        if b <= first + 1 and first - b <= far and not line.inside("end", b, first) and not _restarts(line, b, first):
             return a, b
     return None
 
 
-def standing(line, first, last):
+def _restarts(line, begin, first):
+    """A comma and a subject begin a clause of its own ("how do I know, my throat is tight")."""
+    subjects = line.book.sets["subjects"]
+    return any(line.norms[p] == "," and p < first and line.norms[p + 1] in subjects for p in range(begin, first))
+
+
+def standing(line, first, last, of_others=False):
     """`real`, `general` (a question about illness as such) or `doubtful` (supposed, long past, or about others)."""
-    if _cue_before(line, "general", first, 10):
-        return "general"
+    general = _cue_before(line, "general", first, 10)
+    if general:
+        # "how do I know if my throat is closing" speaks of somebody's throat.
+        own = any(word in line.book.sets["owners"] for word in line.norms[general[1]:last])
+        return "doubtful" if own else "general"
     if _cue_before(line, "unreal", first, 10):
         return "doubtful"
     begin, end = line.bounds[line.sentence[first]]
@@ -273,7 +289,7 @@ def standing(line, first, last):
         near = line.between("past", max(begin, first - REACH), min(end, last + REACH))
         if any(not _split(line, c, first, last) for c in near):
             return "doubtful"
-    other = _cue_before(line, "others", first, 6)
+    other = None if of_others else _cue_before(line, "others", first, 6)
     if other and not any(word in line.book.sets["speaker"] for word in line.norms[other[1]:first]):
         return "doubtful"
     return "real"

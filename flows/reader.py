@@ -96,7 +96,7 @@ def guess(norms, text, tables):
 
 def _hits(line, tables, phase):
     matches = tables.alarms.find(line.norms, line.reach)
-    matches = _widest(matches)
+    line.findings = [(first, last) for _, first, last in matches]
     guards = _guards(line, tables)
     idioms = tables.idioms.find(line.norms, line.reach) if matches else ()
     needed = {owner.id for owner, _, _ in tables.needs.find(line.norms, line.reach)} if matches else ()
@@ -112,6 +112,7 @@ def _hits(line, tables, phase):
         hit = _judge(line, row, first, last)
         if hit:
             hits.append(hit)
+    hits = _widest(hits)
     hits = _without_site_echo(hits)
     hits += _combined(hits, tables)
     temperatures = list(_temperatures(line))
@@ -124,19 +125,22 @@ def _hits(line, tables, phase):
 _FEVER_WORDS = ("fever-word-en", "fever-word-es")
 
 
-def _widest(matches):
-    """For each row drop matches that lie inside another match of the same row."""
+def _widest(hits):
+    """Drop findings that lie inside another of the same row and at least the same level.
+
+    After the judging, so that a denied long match ("no problems except trouble breathing") hides no short one.
+    """
     by_row = {}
-    for row, first, last in matches:
-        by_row.setdefault(row.id, []).append((first, -last, row))
+    for hit in hits:
+        by_row.setdefault((hit.rule, hit.level), []).append(hit)
     kept = []
-    for spans in by_row.values():
+    for same in by_row.values():
         reached = -1
-        for first, last, row in sorted(spans, key=lambda s: s[:2]):
-            if -last > reached:
-                kept.append((row, first, -last))
-                reached = -last
-    return sorted(kept, key=lambda m: (m[1], m[2], m[0].id))
+        for hit in sorted(same, key=lambda h: (h.first, -h.last)):
+            if hit.last > reached:
+                kept.append(hit)
+                reached = hit.last
+    return sorted(kept, key=lambda h: (h.first, h.last, h.rule))
 
 
 def _guards(line, tables):
@@ -161,7 +165,7 @@ def _judge(line, row, first, last):
         if not alarm:
             return None
         return Hit(row.id, topic, "ask", None, detail, first, last)
-    standing = negation.standing(line, first, last)
+    standing = negation.standing(line, first, last, row.of_others)
     if standing == "general" and rank(level) >= rank("ask"):
         return Hit(row.id, "question", "nurse", None, None, first, last)
     if standing == "doubtful" and alarm:

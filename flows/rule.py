@@ -14,8 +14,8 @@ from flows.text import norm, tokens
 
 HERE = Path(__file__).parent
 ALARMS, SAYINGS = "alarms.yaml", "sayings.yaml"
-_ROW_KEYS = {"id", "lang", "disposition", "kind", "topic", "detail", "weak", "stays", "at_site", "both", "patterns",
-             "unless", "needs", "source", "match", "not"}
+_ROW_KEYS = {"id", "lang", "disposition", "kind", "topic", "detail", "weak", "stays", "of_others", "at_site", "both",
+             "patterns", "unless", "needs", "source", "match", "not"}
 _SAYING_KEYS = {"id", "lang", "act", "topic", "whole", "patterns", "unless", "match", "not"}
 _CUES = ("noun", "verb", "pseudo", "end", "gone", "unreal", "general", "past", "present", "others", "site", "wide")
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -33,9 +33,10 @@ class RuleError(ValueError):
 class Rule:
     """One row of the alarm table.
 
-    weak: the row only asks. stays: "better now" does not lower it. at_site: topic the hit becomes when its sentence
-    places it at the infusion site. both: two tuples of topics that must both be said (a combination row has no
-    patterns). unless: idioms that cancel an overlapping hit. needs: phrases, one of which must be in the text.
+    weak: the row only asks. stays: "better now" does not lower it. of_others: "my friend" does not either.
+    at_site: topic the hit becomes when its sentence places it at the infusion site. both: two tuples of topics that
+    must both be said (a combination row has no patterns). unless: idioms that cancel an overlapping hit. needs:
+    phrases, one of which must be in the text.
     """
 
     id: str
@@ -46,6 +47,7 @@ class Rule:
     detail: str | None = None
     weak: bool = False
     stays: bool = False
+    of_others: bool = False
     at_site: str | None = None
     both: tuple = ()
     source: str = ""
@@ -146,6 +148,8 @@ def load(alarms=None, sayings=None):
         for items in row.unless:
             everything.append(items)
             guards.add(items, row)
+    for name in sorted({row.id for row in rules} & {row.id for row in said}):
+        raise RuleError(SAYINGS, name, "id", f"also the id of a row in {ALARMS}: give one of them another name")
     known = frozenset().union(*(pattern.all_words(items) for items in everything))
     sets = {name: frozenset((value or "").split()) for name, value in (saying_file.get("sets") or {}).items()}
     guess = {lang: frozenset((value or "").split()) for lang, value in (saying_file.get("guess") or {}).items()}
@@ -202,6 +206,7 @@ def _rules(content, lists, write_out):
         found.append(Rule(
             id=name, lang=row["lang"], disposition=row["disposition"], topic=row["topic"], kind=row.get("kind"),
             detail=row.get("detail"), weak=bool(row.get("weak")), stays=bool(row.get("stays")),
+            of_others=bool(row.get("of_others")),
             at_site=row.get("at_site"), both=tuple(tuple(side.split()) for side in row.get("both") or ()),
             source=str(row["source"]), match=lines(row["match"]), not_match=lines(row["not"]),
             **{key: _patterns(ALARMS, name, key, row.get(key), lists, write_out)

@@ -10,6 +10,7 @@ from sqlite_utils import Database
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 5000  # a write waits this long for another; longer, and the carrier would give up on us
+LOG_TRIES = 50
 
 
 class DatabaseError(Exception):
@@ -21,20 +22,38 @@ def connect(path, busy_ms=BUSY_MS):
 
     One connection belongs to one thread. DatabaseError when the file is no database or cannot be opened.
     """
+    connection = None
     try:
         connection = sqlite3.connect(str(path), timeout=busy_ms / 1000, isolation_level=None)
         connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA journal_mode = WAL")
+        _keep_log(connection)
         connection.execute("PRAGMA synchronous = FULL")
-        connection.execute(f"PRAGMA busy_timeout = {int(busy_ms)}")
     except sqlite3.DatabaseError as error:
+        if connection is not None:
+            connection.close()
         raise DatabaseError(f"{path}: {error}; name a writable file with --db, or restore it from a backup") from error
     return Database(connection)
 
 
+def _keep_log(connection):
+    """Switch to the write-ahead log. SQLite does not wait here when another process opens the new file at the same
+    moment, so we wait for that one's transaction and try again."""
+    for _ in range(LOG_TRIES):
+        try:
+            mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        except sqlite3.OperationalError:
+            connection.execute("BEGIN IMMEDIATE")
+            connection.rollback()
+            continue
+        if mode == "wal":
+            return
+        raise sqlite3.OperationalError(f"no write-ahead log on this file system (journal mode {mode})")
+    raise sqlite3.OperationalError("database is locked")
+
+
 @contextmanager
 def writing(db):
-    """One transaction that takes the write lock at once. Rolled back when the block raises.
+    """One transaction that takes the write lock at once. Rolled back when the block or the commit raises.
 
     Raises sqlite3.OperationalError ("database is locked") when another writer holds the lock beyond the busy time.
     """
@@ -42,10 +61,10 @@ def writing(db):
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield db
+        connection.commit()
     except BaseException:
         connection.rollback()
         raise
-    connection.commit()
 
 
 @contextmanager
@@ -60,17 +79,24 @@ def reading(db):
 
 
 def statements(script):
-    """The statements of a migration, one by one; a trigger's body stays whole."""
+    """The statements of a migration, one by one; a trigger's body stays whole. DatabaseError for one that is not
+    finished, or that would end the transaction which holds the migration together."""
     statement = ""
-    for line in script.splitlines(keepends=True):
-        statement += line
+    for piece in re.split("(?<=;)", script):
+        statement += piece
         if sqlite3.complete_statement(statement):
-            bare = re.sub(r"^\s*--.*$", "", statement, flags=re.MULTILINE).strip()
-            if bare:
+            bare, statement = _bare(statement), ""
+            if re.match(r"(BEGIN|COMMIT|END|ROLLBACK|SAVEPOINT|RELEASE)\b", bare, re.IGNORECASE):
+                raise DatabaseError(f"a migration holds {bare!r}; take it out, each migration is one transaction already")
+            if bare != ";":
                 yield bare
-            statement = ""
-    if re.sub(r"^\s*--.*$", "", statement, flags=re.MULTILINE).strip():
-        raise DatabaseError(f"a migration ends in the middle of a statement: {statement.strip()[:60]!r}; end it with ;")
+    if _bare(statement):
+        raise DatabaseError(f"a migration ends in the middle of a statement: {_bare(statement)[:60]!r}; end it with ;")
+
+
+def _bare(statement):
+    """A statement without the comments before it."""
+    return re.sub(r"\A(\s+|--[^\n]*(\n|\Z)|/\*.*?\*/)+", "", statement, flags=re.DOTALL).strip()
 
 
 def migrations(folder=MIGRATIONS):
@@ -92,9 +118,10 @@ def migrate(db, now, folder=MIGRATIONS):
 
     DatabaseError when one fails (the database is as before it) or when the database is newer than this program.
     """
-    with writing(db):
-        db.conn.execute("CREATE TABLE IF NOT EXISTS migration (number INTEGER PRIMARY KEY, name TEXT NOT NULL, "
-                        "applied_at TEXT NOT NULL) STRICT")
+    if not one(db, "SELECT 1 FROM sqlite_schema WHERE name = 'migration'"):
+        with writing(db):
+            db.conn.execute("CREATE TABLE IF NOT EXISTS migration (number INTEGER PRIMARY KEY, name TEXT NOT NULL, "
+                            "applied_at TEXT NOT NULL) STRICT")
     done = {row[0] for row in db.conn.execute("SELECT number FROM migration")}
     known = migrations(folder)
     unknown = done - {number for number, _, _ in known}
@@ -112,7 +139,7 @@ def migrate(db, now, folder=MIGRATIONS):
                 for statement in statements(script):
                     db.conn.execute(statement)
                 db.conn.execute("INSERT INTO migration VALUES (?, ?, ?)", [number, name, stamp(now)])
-        except sqlite3.Error as error:
+        except (sqlite3.Error, sqlite3.Warning, DatabaseError) as error:
             raise DatabaseError(f"{name}: {error}; nothing of it was applied") from error
         applied.append(name)
     return applied
@@ -121,7 +148,11 @@ def migrate(db, now, folder=MIGRATIONS):
 def open_database(path, now):
     """A migrated database, ready for use."""
     db = connect(path)
-    migrate(db, now)
+    try:
+        migrate(db, now)
+    except BaseException:
+        db.conn.close()
+        raise
     return db
 
 
@@ -158,10 +189,12 @@ def back_up(db, file):
     try:
         db.conn.backup(copy)
         found = damage(Database(copy))
+    except sqlite3.DatabaseError as error:
+        found = str(error)
     finally:
         copy.close()
     if found:
-        Path(file).unlink()
+        Path(file).unlink(missing_ok=True)
         raise DatabaseError(f"{file}: the copy is not whole ({found}); run `ebbline doctor` on the database")
 
 

@@ -177,6 +177,15 @@ site looks good no redness just some trouble breathing
 all done no leaking my chest feels tight
 never had chest pain like this
 no longer able to breathe well
+no problems except trouble breathing
+i dont have an epi pen and my throat is closing
+no issues cant breathe
+i was feeling fine then passed out
+he is showing signs of a stroke
+having side effects: chest pain and sweating
+my chest has hurt since last month
+how do i know if this is bad, my throat is tight
+i passed out the second i stood up
 not itchy anymore but wheezing
 had hives last year, now my throat is closing
 my friend drove me to the er because i passed out
@@ -190,7 +199,8 @@ def test_an_alarm_beside_a_denial_stays_an_emergency(words):
     assert read(words).disposition == "emergency"
 
 
-@pytest.mark.parametrize("words", ["no fever, chest tight", "no fever and chest pain"])
+@pytest.mark.parametrize("words", ["no fever, chest tight", "no fever and chest pain", "no rash face swollen",
+                                   "no itching throat tight"])
 def test_an_unclear_denial_asks(words):
     assert read(words).disposition == "ask"
 
@@ -200,6 +210,9 @@ what if i get hives
 i read that it can cause blood clots
 my son had a seizure 3 years ago
 worried about getting hives
+do i need to go to the er
+should i call 911?
+how do i know if my throat is closing
 is it normal to get chest pain?
 had hives last year
 i had a seizure when i was a kid

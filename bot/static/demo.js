@@ -95,15 +95,18 @@ function build({name, number, role}) {
   input.id = `words-${name}`;
   label.htmlFor = input.id;
   label.textContent = `Text from ${name}`;
-  input.placeholder = `Text from ${name}`;
+  input.placeholder = "Write a text";
   if (!home) part(".picture").remove();
   const phone = {
     name, root, input, picture: part(".picture input"), chat: part(".chat"), quick: part(".quick"),
-    refusal: part(".refusal"), shown: [], says: null, count: null, sending: false,
-    link: make("a", "", name), freshUntil: null,
+    refusal: part(".refusal"), shown: null, newest: "", says: null, sending: false,
+    atEnd: true, link: make("a", "", name), freshUntil: null,
   };
   phone.link.href = `#${root.id}`;
   at("jump").append(phone.link);
+  phone.chat.addEventListener("scroll", () => {
+    phone.atEnd = endOf(phone.chat) - phone.chat.scrollTop < NEAR_PX;
+  });
   part("form").addEventListener("submit", (event) => {
     event.preventDefault();
     sendTyped(phone);
@@ -137,7 +140,7 @@ async function send(phone, text, media) {
   try {
     await ask("text", {from: phone.name, text, media});
     phone.refusal.hidden = true;
-    phone.chat.scrollTop = phone.chat.scrollHeight;
+    toEnd(phone);
     return true;
   } catch (error) {
     phone.refusal.textContent = error.message;
@@ -146,6 +149,16 @@ async function send(phone, text, media) {
   } finally {
     phone.sending = false;
   }
+}
+
+// Where a chat is scrolled to: its end, or the beginning of a last text that is longer than the phone.
+function endOf(box) {
+  return Math.min(box.scrollHeight - box.clientHeight, box.lastElementChild.offsetTop);
+}
+
+function toEnd(phone) {
+  phone.chat.scrollTop = endOf(phone.chat);
+  phone.atEnd = true;
 }
 
 function lines(chat) {
@@ -183,19 +196,19 @@ function lineOf(told, name) {
 function showChat(phone, chat) {
   const keyOf = (told) => JSON.stringify({...told, state: told.state === "failed"});
   const wanted = lines(chat).map((told) => [keyOf(told), told]);
-  const box = phone.chat;
+  const box = phone.chat, before = phone.shown;
   wanted.forEach(([key, told], n) => {
-    if (phone.shown[n] === key) return;
+    if (before && before[n] === key) return;
     const line = lineOf(told, phone.name);
     if (n < box.children.length) box.children[n].replaceWith(line);
     else box.append(line);
   });
   while (box.children.length > wanted.length) box.lastElementChild.remove();
-  const before = new Set(phone.shown);
   phone.shown = wanted.map(([key]) => key);
-  const first = phone.count === null;
-  phone.count = chat.length;
-  return first ? [] : wanted.filter(([key, told]) => told.out && !before.has(key)).map(([, told]) => told);
+  const ours = wanted.filter(([, told]) => told.out);
+  phone.newest = ours.length ? ours.at(-1)[0] : "";
+  const known = new Set(before);
+  return before ? ours.filter(([key]) => !known.has(key)).map(([, told]) => told) : [];
 }
 
 function sayings(phone, state) {
@@ -265,11 +278,10 @@ function show(state) {
   const heard = [];
   for (const told of state.phones) {
     const phone = phoneOf(told);
-    const atEnd = phone.chat.scrollHeight - phone.chat.scrollTop - phone.chat.clientHeight < NEAR_PX;
     const news = showChat(phone, told.chat);
     showQuick(phone, sayings(phone, state)); // may make the chat lower, so the scrolling comes after it
     mark(phone, news.length > 0);
-    if (atEnd) phone.chat.scrollTop = phone.chat.scrollHeight;
+    if (phone.atEnd) toEnd(phone);
     if (news.length) heard.push(`${told.name}, ${KINDS[news.at(-1).kind] || "text"}: ${news.at(-1).body}`);
   }
   if (heard.length) at("said").textContent = heard.join(". ");
@@ -292,9 +304,13 @@ async function move(body) {
   moving = true;
   const buttons = document.querySelectorAll(".moves button");
   buttons.forEach((button) => button.setAttribute("aria-disabled", "true"));
+  const before = new Map([...phones.values()].map((phone) => [phone, phone.newest]));
+  at("moved").textContent = "Moving …";
   try {
-    const state = await ask("clock", body);
-    at("moved").textContent = `Moved to ${state.clock.local.slice(11, 16)}.`;
+    await ask("clock", body);
+    const news = [...before].filter(([phone, newest]) => phone.newest !== newest)
+      .map(([phone]) => `${phone.name} (${KINDS[JSON.parse(phone.newest).kind]})`);
+    at("moved").textContent = news.length ? `New texts: ${news.join(", ")}.` : "No new text.";
   } catch (error) {
     at("moved").textContent = error.message;
   } finally {

@@ -32,6 +32,7 @@ class Claim:
 
 def record_inbound(db, text, now, recovered=False):
     """Write one received text; its row id, or None when this carrier id is on record already. The caller commits."""
+    body = text.body.encode("utf-8", "replace").decode("utf-8")  # half of a torn emoji cannot be stored
     row = one(db, "SELECT id FROM phone WHERE number = ?", text.from_number)
     if row is None and _is_number(text.from_number):
         db.conn.execute("INSERT INTO phone (number) VALUES (?) ON CONFLICT DO NOTHING", [text.from_number])
@@ -39,7 +40,7 @@ def record_inbound(db, text, now, recovered=False):
     cursor = db.conn.execute(
         """INSERT INTO inbound (carrier_id, from_number, to_number, body, media, phone_id, sent_at, received_at, recovered)
            VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (carrier_id) DO NOTHING RETURNING id""",
-        [text.carrier_id, text.from_number, text.to_number, text.body, json.dumps(list(text.media)), row and row["id"],
+        [text.carrier_id, text.from_number, text.to_number, body, json.dumps(list(text.media)), row and row["id"],
          stamp(text.sent_at), stamp(now), int(recovered)])
     found = cursor.fetchone()
     return found and found[0]
@@ -103,25 +104,24 @@ def has_inbound(db, carrier_id):
     return one(db, "SELECT 1 FROM inbound WHERE carrier_id = ?", carrier_id) is not None
 
 
-def claim(db, now, who, lease, only=None, most=20):
-    """Claim texts that are ready to go, safety texts first: a lease that nobody else can take before it ends.
+def expire(db, now):
+    """Mark texts that are past their use `late`. One that an earlier try may have sent is first looked for."""
+    db.conn.execute("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND unsure = 0
+                       AND useless_after <= ?""", [stamp(now), stamp(now)])
 
-    only: ids to choose from, else any. The caller's transaction. Texts past their use are marked `late` and returned
-    in the second list.
-    """
-    late = [_claim(row) for row in db.conn.execute(
-        f"""UPDATE outbox SET state = 'late', ended_at = ? WHERE useless_after < ? AND unsure = 0
-            AND (state = 'waiting' OR (state = 'leased' AND lease_until <= ?)) RETURNING {FIELDS}""",
-        [stamp(now), stamp(now), stamp(now)])]
+
+def claim(db, now, who, lease, only=None):
+    """Claim the first text that is ready to go, safety texts before others: a lease that nobody else can take before
+    it ends. A `Claim`, or None. only: ids to choose from, else any. The caller's transaction."""
     chosen = "" if only is None else f"AND id IN ({','.join(str(int(each)) for each in only)})"
-    claimed = [_claim(row) for row in db.conn.execute(
+    row = db.conn.execute(
         f"""UPDATE outbox SET state = 'leased', lease_until = ?, leased_by = ?, unsure = max(unsure, state = 'leased'),
                 tries = tries + 1, tried_at = coalesce(tried_at, ?)
-            WHERE id IN (SELECT id FROM outbox WHERE not_before <= ? {chosen}
-                         AND (state = 'waiting' OR (state = 'leased' AND lease_until <= ?))
-                         ORDER BY safety DESC, not_before, id LIMIT ?) RETURNING {FIELDS}""",
-        [stamp(now + lease), who, stamp(now), stamp(now), stamp(now), most])]
-    return sorted(claimed, key=lambda each: (not each.safety, each.id)), late
+            WHERE id = (SELECT id FROM outbox WHERE not_before <= ? {chosen}
+                        AND (state = 'waiting' OR (state = 'leased' AND lease_until <= ?))
+                        ORDER BY safety DESC, not_before, id LIMIT 1) RETURNING {FIELDS}""",
+        [stamp(now + lease), who, stamp(now), stamp(now), stamp(now)]).fetchone()
+    return row and _claim(row)
 
 
 FIELDS = "id, number, body, kind, safety, useless_after, tries, tried_at, unsure, patient_id, matter_id, timer, entry"
@@ -131,55 +131,75 @@ def _claim(row):
     return Claim(row[0], row[1], row[2], row[3], bool(row[4]), moment(row[5]), row[6], moment(row[7]), bool(row[8]), *row[9:])
 
 
-def holds(db, claim_id, who, now):
-    """Does this process still hold the lease on this text?"""
-    return one(db, "SELECT 1 FROM outbox WHERE id = ? AND state = 'leased' AND leased_by = ? AND lease_until > ?",
-               claim_id, who, stamp(now)) is not None
-
-
 def known(db, carrier_id):
     """Is this carrier id already that of one of our texts?"""
     return one(db, "SELECT 1 FROM outbox WHERE carrier_id = ?", carrier_id) is not None
 
 
-def mark_sent(db, claim_id, carrier_id, now):
-    """The carrier has taken this text. Returns reports (state, code) that came before this, to be applied now."""
+def mark_sent(db, claim, carrier_id, now):
+    """The carrier has taken this text. Reports that came before its id are applied now.
+
+    Raises sqlite3.IntegrityError when the id is that of another text with the same words.
+    """
     db.conn.execute("""UPDATE outbox SET state = 'sent', carrier_id = ?, sent_at = ?, lease_until = NULL, unsure = 0
-                       WHERE id = ? AND state IN ('waiting', 'leased')""", [carrier_id, stamp(now), claim_id])
-    return [(row["state"], row["code"]) for row in rows(
-        db, "DELETE FROM early_report WHERE carrier_id = ? RETURNING state, code", carrier_id)]
+                       WHERE id = ? AND state IN ('waiting', 'leased')""", [carrier_id, stamp(now), claim.id])
+    for row in rows(db, "DELETE FROM early_report WHERE carrier_id = ? RETURNING *", carrier_id):
+        report(db, carrier_id, row["state"], row["code"], now)
 
 
-def mark_waiting(db, claim_id, not_before, unsure):
-    """Not taken (or not known): try again at `not_before`."""
-    db.conn.execute("""UPDATE outbox SET state = 'waiting', not_before = ?, lease_until = NULL, unsure = ?
-                       WHERE id = ? AND state = 'leased'""", [stamp(not_before), int(unsure), claim_id])
+def mark_waiting(db, claim, not_before, unsure):
+    """Not taken (or not known): try again at `not_before`. Nothing when the lease has gone to another."""
+    _give_back(db, claim, "state = 'waiting', not_before = ?, unsure = ?", stamp(not_before), int(unsure))
 
 
-def mark_refused(db, claim_id, code, now):
-    """The carrier refused this text for good."""
-    db.conn.execute("UPDATE outbox SET state = 'failed', ended_at = ?, code = ?, lease_until = NULL WHERE id = ?",
-                    [stamp(now), code, claim_id])
+def mark_refused(db, claim, code, now):
+    """The carrier refused this text for good. Nothing when the lease has gone to another."""
+    _give_back(db, claim, "state = 'failed', ended_at = ?, code = ?", stamp(now), code)
 
 
-def report(db, status, now):
-    """Apply the carrier's report on a text of ours. The outbox row as a `Claim` when it has now failed, else None.
+def mark_late(db, claim, now):
+    """This text is past its use and has not been sent. Nothing when the lease has gone to another."""
+    _give_back(db, claim, "state = 'late', ended_at = ?", stamp(now))
+
+
+def _give_back(db, claim, changes, *values):
+    # every claim counts a try, so the count tells this lease from a later one, even of the same process
+    db.conn.execute(f"UPDATE outbox SET {changes}, lease_until = NULL WHERE id = ? AND state = 'leased' AND tries = ?",
+                    [*values, claim.id, claim.tries])
+
+
+REPORTED = {"sent": "sent", "delivered": "delivered", "undelivered": "failed", "failed": "failed"}
+
+
+def report(db, carrier_id, state, code, now):
+    """Apply the carrier's report on a text of ours; the outbox id when it has now failed, else None.
 
     Reports may come twice, late, in any order, or before the create call has returned: a lower state never undoes a
-    higher one.
+    higher one, and one on an id that we do not know is kept.
     """
-    state = {"sent": "sent", "delivered": "delivered", "undelivered": "failed", "failed": "failed"}.get(status.state)
-    if state is None:
-        return None
-    row = one(db, f"SELECT state, {FIELDS} FROM outbox WHERE carrier_id = ?", status.carrier_id)
+    row = one(db, "SELECT id, state FROM outbox WHERE carrier_id = ?", carrier_id)
     if row is None:
-        db.conn.execute("INSERT INTO early_report VALUES (?, ?, ?, ?)", [status.carrier_id, status.state, status.code, stamp(now)])
+        db.conn.execute("INSERT INTO early_report VALUES (?, ?, ?, ?)", [carrier_id, state, code, stamp(now)])
         return None
-    if RANK[state] <= RANK[row["state"]]:
+    reached = REPORTED.get(state)
+    if reached is None or RANK[reached] <= RANK[row["state"]]:
         return None
     db.conn.execute("UPDATE outbox SET state = ?, ended_at = ?, code = coalesce(?, code) WHERE id = ?",
-                    [state, stamp(now) if state != "sent" else None, status.code, row["id"]])
-    return _claim(tuple(row.values())[1:]) if state == "failed" else None
+                    [reached, stamp(now), code, row["id"]])
+    return row["id"] if reached == "failed" else None
+
+
+def lost(db):
+    """`Claim`s of texts that will not arrive and that nobody has heard of yet, oldest first."""
+    return [_claim(row) for row in db.conn.execute(
+        f"SELECT {FIELDS} FROM outbox WHERE state IN ('failed', 'late') AND lost_at IS NULL ORDER BY id")]
+
+
+def mark_lost(db, claim, now):
+    """What follows from the loss of this text is done in this transaction; False when that is done already."""
+    cursor = db.conn.execute("""UPDATE outbox SET lost_at = ? WHERE id = ? AND lost_at IS NULL
+                                AND state IN ('failed', 'late')""", [stamp(now), claim.id])
+    return cursor.rowcount > 0
 
 
 def oldest_unsent(db, now):

@@ -3,8 +3,9 @@
 import json
 from functools import singledispatch
 
-from flows import case, model
+from flows import model
 from store.database import one, rows, stamp
+from store.world import CASE_CODES
 
 
 class Writer:
@@ -31,14 +32,16 @@ class Writer:
             raise KeyError(f"no matter with case code {code}")
         return row["id"]
 
+    def end_pages(self, which, matter_id, *values):
+        """Pages of a matter that could not leave yet are of no use from now on. A page that may be on its way just now
+        goes; one that a dead process left behind does not."""
+        self.run(f"""UPDATE outbox SET useless_after = ? WHERE state IN ('waiting', 'leased') AND id IN
+                     (SELECT outbox_id FROM page WHERE matter_id = ? AND {which})""", self.at, matter_id, *values)
+
     def use_code(self, code):
         """Move the counter of case codes past this one."""
-        start = int((one(self.db, "SELECT value FROM mark WHERE name = 'case'") or {"value": "0"})["value"])
-        for number in range(start, start + case.COUNT):
-            if case.code(number) == code:
-                self.run("INSERT INTO mark VALUES ('case', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                         str(number + 1))
-                return
+        self.run("INSERT INTO mark VALUES ('case', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                 str(CASE_CODES.index(code) + 1))
 
 
 def carry_out(db, decision, now, who="ebbline"):
@@ -120,8 +123,7 @@ def _(each: model.TakeMatter, writer):
     matter_id = writer.matter_id(each.case)
     writer.run("UPDATE matter SET acknowledged_at = ?, acknowledged_by = ? WHERE id = ?", writer.at, each.staff_id, matter_id)
     # pages not yet handed to the carrier would call people who need not come
-    writer.run("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND id IN
-                  (SELECT outbox_id FROM page WHERE matter_id = ? AND staff_id IS NOT ?)""", writer.at, matter_id, each.staff_id)
+    writer.end_pages("staff_id IS NOT ?", matter_id, each.staff_id)
     writer.audit("matter taken", f"matter/{matter_id}", staff=each.staff_id)
 
 
@@ -131,8 +133,7 @@ def _(each: model.CloseMatter, writer):
     writer.run("""UPDATE matter SET closed_at = ?, closed_by = ?, outcome = ?,
                   acknowledged_at = coalesce(acknowledged_at, ?), acknowledged_by = coalesce(acknowledged_by, ?) WHERE id = ?""",
                writer.at, each.staff_id, each.outcome, writer.at, each.staff_id, matter_id)
-    writer.run("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND id IN
-                  (SELECT outbox_id FROM page WHERE matter_id = ?)""", writer.at, matter_id)
+    writer.end_pages("1", matter_id)
     writer.audit("matter closed", f"matter/{matter_id}", staff=each.staff_id)
 
 
@@ -145,8 +146,7 @@ def _(each: model.NobodyTold, writer):
 def _(each: model.MakePage, writer):
     matter_id = writer.matter_id(each.case)
     # a page to the same phone that could not leave yet says less than this one
-    writer.run("""UPDATE outbox SET state = 'late', ended_at = ? WHERE state = 'waiting' AND kind = 'page' AND matter_id = ?
-                  AND number = ?""", writer.at, matter_id, each.number)
+    writer.end_pages("outbox_id IN (SELECT id FROM outbox WHERE number = ?)", matter_id, each.number)
     text = model.Text(number=each.number, body=each.body, kind="page", entry="page", case=each.case, safety=True)
     outbox_id = put_text(writer, text, matter_id)
     writer.run("INSERT INTO page (matter_id, staff_id, step, outbox_id, made_at) VALUES (?, ?, ?, ?, ?)",
@@ -290,9 +290,13 @@ def postpone_timer(db, timer_id, at):
     db.conn.execute("UPDATE timer SET due_at = ? WHERE id = ?", [stamp(at), timer_id])
 
 
-def bring_forward(db, kind, patient_id, now):
-    """Make a patient's time-out of this kind due now; whether there was one."""
-    cursor = db.conn.execute("UPDATE timer SET due_at = ? WHERE kind = ? AND patient_id = ?", [stamp(now), kind, patient_id])
+def bring_forward(db, claim, now):
+    """The question in this text was not heard: make its time-out due now. Whether there was one; a later question of
+    the same kind keeps its own time."""
+    cursor = db.conn.execute(
+        """UPDATE timer SET due_at = min(due_at, ?) WHERE kind = ? AND patient_id = ?
+           AND NOT EXISTS (SELECT 1 FROM outbox WHERE timer = timer.kind AND patient_id = timer.patient_id AND id > ?)""",
+        [stamp(now), claim.timer, claim.patient_id, claim.id])
     return cursor.rowcount > 0
 
 

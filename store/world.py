@@ -12,6 +12,7 @@ from store.database import moment, one, rows, stamp
 INFUSIONS = 40  # the newest of a patient that a decision sees
 CODES = 8  # free case codes handed to one decision
 CODE_REST = timedelta(days=90)  # a code is not used again for so long
+CASE_CODES = tuple(map(case.code, range(case.COUNT)))
 
 
 def day(text):
@@ -47,22 +48,17 @@ def ladder(db, now):
 
 
 def codes(db, now):
-    """Free case codes in the order they are to be used: not open, and not used in the last 90 days."""
-    used = {row["case_code"] for row in rows(
-        db, """SELECT case_code FROM matter WHERE closed_at IS NULL OR opened_at > ? UNION
-               SELECT case_code FROM task WHERE ended_at IS NULL OR opened_at > ?""",
-        stamp(now - CODE_REST), stamp(now - CODE_REST))}
-    start = int((one(db, "SELECT value FROM mark WHERE name = 'case'") or {"value": "0"})["value"])
-    found = []
-    for number in range(start, start + case.COUNT):
-        if case.code(number) not in used:
-            found.append(case.code(number))
-        if len(found) == CODES:
-            return tuple(found)
-    still = {row["case_code"] for row in rows(
-        db, "SELECT case_code FROM matter WHERE closed_at IS NULL UNION SELECT case_code FROM task WHERE ended_at IS NULL")}
-    free = [case.code(n) for n in range(start, start + case.COUNT) if case.code(n) not in still and case.code(n) not in found]
-    return tuple((found + free)[:CODES])
+    """Case codes in the order they are to be used: first those that rest for 90 days or more since they were last in
+    use. When all are in use, an alarm takes the code of an open task rather than none; never that of an open matter."""
+    since = stamp(now - CODE_REST)
+    found = rows(db, """SELECT case_code, closed_at AS ended_at, 'matter' AS what FROM matter WHERE closed_at IS NULL OR closed_at > ?
+                        UNION ALL SELECT case_code, ended_at, 'task' FROM task WHERE ended_at IS NULL OR ended_at > ?""", since, since)
+    matters = {row["case_code"] for row in found if row["what"] == "matter" and row["ended_at"] is None}
+    tasks = {row["case_code"] for row in found if row["what"] == "task" and row["ended_at"] is None}
+    used = {row["case_code"] for row in found}
+    start = int((one(db, "SELECT value FROM mark WHERE name = 'case'") or {"value": "0"})["value"]) % case.COUNT
+    free = [code for code in CASE_CODES[start:] + CASE_CODES[:start] if code not in matters]
+    return tuple(sorted(free, key=lambda code: (code in tasks, code in used))[:CODES])
 
 
 def order_of(row):
@@ -128,6 +124,12 @@ def patient(db, patient_id, today):
     )
 
 
+def task(db, task_id):
+    """The task with this id, open or ended, or None."""
+    row = one(db, "SELECT * FROM task WHERE id = ?", task_id)
+    return row and task_of(row)
+
+
 def pages(db, matter_id):
     """The pages of one matter with the state of their texts, oldest first."""
     states = {"waiting": "waiting", "leased": "waiting", "sent": "sent", "delivered": "delivered", "failed": "failed",
@@ -164,10 +166,27 @@ def base(db, practice, now, **more):
     return World(now=now, practice=practice, ladder=ladder(db, now), codes=codes(db, now), staff=staff(db), **more)
 
 
+def inbound_of(db, row):
+    """An `Inbound` from a row of the inbound table."""
+    return Inbound(row["id"], phone(db, row["phone_id"]), row["from_number"], row["body"], len(json.loads(row["media"])),
+                   moment(min(row["received_at"], row["sent_at"] or row["received_at"])), bool(row["recovered"]))
+
+
+def _from_number(db, number):
+    return tuple(map(matter_of, rows(
+        db, "SELECT * FROM matter WHERE from_number = ? AND closed_at IS NULL ORDER BY id", number)))
+
+
+def for_unread(db, practice, now, row):
+    """(world, Inbound) for a text that could not be dealt with: nothing of its patients, whose record may be what is
+    at fault."""
+    inbound = inbound_of(db, row)
+    return base(db, practice, now, matters=_from_number(db, row["from_number"]), phone=inbound.phone), inbound
+
+
 def for_inbound(db, practice, now, row):
     """(world, Inbound) for one row of the inbound table: the sender's patients, or for staff every open case."""
-    inbound = Inbound(row["id"], phone(db, row["phone_id"]), row["from_number"], row["body"], len(json.loads(row["media"])),
-                      moment(min(row["received_at"], row["sent_at"] or row["received_at"])), bool(row["recovered"]))
+    inbound = inbound_of(db, row)
     today = now.date()
     phone_row = one(db, "SELECT * FROM phone WHERE id = ?", row["phone_id"])
     sender = one(db, "SELECT id FROM staff WHERE phone_id = ? AND active = 1", row["phone_id"])
@@ -177,9 +196,7 @@ def for_inbound(db, practice, now, row):
         ids = dict.fromkeys(m.patient_id for m in matters if m.patient_id)
         paged = {m.id: _paged(db, m.id) for m in matters}
     else:
-        matters = tuple(map(matter_of, rows(
-            db, "SELECT * FROM matter WHERE from_number = ? AND closed_at IS NULL ORDER BY id", row["from_number"])))
-        tasks, paged = (), {}
+        matters, tasks, paged = _from_number(db, row["from_number"]), (), {}
         ids = dict.fromkeys(r["patient_id"] for r in rows(
             db, "SELECT patient_id FROM speaker JOIN patient ON patient.id = patient_id WHERE phone_id = ? ORDER BY speaker.id",
             row["phone_id"]))
@@ -201,9 +218,7 @@ def for_timer(db, practice, now, timer):
         return for_patient(db, practice, now, timer.patient_id)
     phone_row = one(db, "SELECT * FROM phone WHERE id = ?", timer.phone_id)
     asked = phone_of(phone_row)
-    matters = tuple(map(matter_of, rows(
-        db, "SELECT * FROM matter WHERE from_number = ? AND closed_at IS NULL ORDER BY id", asked.number)))
-    return base(db, practice, now, matters=matters, phone=asked, pending=pending_of(db, phone_row))
+    return base(db, practice, now, matters=_from_number(db, asked.number), phone=asked, pending=pending_of(db, phone_row))
 
 
 def due_timers(db, now):

@@ -4,7 +4,8 @@
 
 CREATE TABLE phone (
     id INTEGER PRIMARY KEY,
-    number TEXT NOT NULL UNIQUE CHECK (number GLOB '+[1-9]*' AND length(number) BETWEEN 3 AND 16),
+    number TEXT NOT NULL UNIQUE CHECK (number GLOB '+[1-9]*' AND substr(number, 2) NOT GLOB '*[^0-9]*'
+                                       AND length(number) BETWEEN 3 AND 16),
     opted_out_at TEXT,
     stopped_why TEXT,
     consent_at TEXT,
@@ -102,7 +103,7 @@ CREATE TABLE infusion_order (
     gauge INTEGER CHECK (gauge BETWEEN 18 AND 34),
     every TEXT NOT NULL,
     weekdays TEXT NOT NULL DEFAULT '',
-    clock_local TEXT NOT NULL CHECK (clock_local GLOB '[0-2][0-9]:[0-5][0-9]'),
+    clock_local TEXT NOT NULL CHECK (clock_local GLOB '[0-2][0-9]:[0-5][0-9]' AND clock_local < '24'),
     starts_on TEXT NOT NULL,
     ends_on TEXT,
     next_due_at TEXT,
@@ -248,8 +249,11 @@ CREATE TABLE outbox (
     carrier_id TEXT UNIQUE,
     sent_at TEXT,
     ended_at TEXT,
-    code TEXT
+    code TEXT,
+    lost_at TEXT,  -- of one that failed or came too late: what follows from that was done then
+    CHECK ((state = 'leased') = (lease_until IS NOT NULL))
 ) STRICT;
+CREATE INDEX outbox_lost ON outbox(id) WHERE state IN ('failed', 'late') AND lost_at IS NULL;
 CREATE INDEX outbox_ready ON outbox(not_before) WHERE state IN ('waiting', 'leased');
 CREATE INDEX outbox_matter ON outbox(matter_id);
 
@@ -317,4 +321,7 @@ CREATE TABLE audit (
     detail TEXT NOT NULL DEFAULT '{}'
 ) STRICT;
 CREATE TRIGGER audit_no_update BEFORE UPDATE ON audit BEGIN SELECT RAISE(ABORT, 'the audit is append-only'); END;
+-- INSERT OR REPLACE takes a row away without a DELETE that a trigger sees
+CREATE TRIGGER audit_no_replace BEFORE INSERT ON audit WHEN EXISTS (SELECT 1 FROM audit WHERE id = NEW.id)
+    BEGIN SELECT RAISE(ABORT, 'the audit is append-only'); END;
 CREATE TRIGGER audit_no_delete BEFORE DELETE ON audit BEGIN SELECT RAISE(ABORT, 'the audit is append-only'); END;

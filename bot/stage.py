@@ -69,13 +69,13 @@ class Stage:
     def advance_to(self, at):
         """Move the clock to `at`, stopping at everything that falls due on the way."""
         for _ in range(STUCK):
-            due = self._next_at()
+            due = self.next_at()
             if due is None or due > at:
                 break
             self.clock.move_to(max(due, self.now))
             before = (len(self.carrier.texts), due)
             self._do_due()
-            if self._next_at() == due and (len(self.carrier.texts), due) == before:
+            if self.next_at() == due and (len(self.carrier.texts), due) == before:
                 # nothing more can be done about it at this moment (a lease, a failure): look again a little later
                 if self.now + timedelta(seconds=1) > at:
                     break
@@ -98,7 +98,8 @@ class Stage:
             self.worker.tick()
             self.carrier.run_due(self.now)
 
-    def _next_at(self):
+    def next_at(self):
+        """When something is due next (the carrier's reports among it), or None."""
         moments = [self.carrier.next_due_at()]
         if self.worker_runs():
             moments.append(self.worker.next_at())

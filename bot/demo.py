@@ -143,7 +143,7 @@ class Demo:
 
     def next_at(self):
         """When the next thing is due, or None."""
-        return (getattr(self.stage, "next_at", None) or self.stage._next_at)()
+        return self.stage.next_at()
 
     def move(self, minutes):
         """Move the clock on by so many minutes; whatever falls due on the way is done.

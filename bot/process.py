@@ -11,7 +11,7 @@ from bot.carrier import CarrierError
 from bot.cli import clock_of
 from bot.office import Office, practice_of
 from bot.simulated import HttpSimulated
-from bot.web import create_app
+from bot.web import MOST_BYTES, create_app
 from bot.worker import Worker
 
 THREADS = 8
@@ -33,19 +33,25 @@ def office_of(desk, name):
 def serve(desk, host, port):
     """Run the web process until SIGINT or SIGTERM; the exit status."""
     _log()
-    office, found = office_of(desk, "web")
+    _stop_on(_interrupt)
     try:
-        server = create_server(create_app(office, found.sending.public_url), host=host, port=port, threads=THREADS)
+        return _serve(desk, host, port)
+    except KeyboardInterrupt:
+        return 0
+
+
+def _serve(desk, host, port):
+    office, found = office_of(desk, "web")
+    app = create_app(office, found.sending.public_url)
+    try:
+        server = create_server(app, host=host, port=port, threads=THREADS, max_request_body_size=MOST_BYTES)
     except OSError as error:
         print(f"ebbline: {host}:{port} cannot be listened on ({error.strerror}); take another --port, or stop the other program",
               file=sys.stderr)
         return 1
-    signal.signal(signal.SIGTERM, _stop_by_interrupt)
     print(f"ebbline serve: listening on http://{host}:{port}", flush=True)
     try:
-        server.run()
-    except KeyboardInterrupt:
-        pass
+        server.run()  # an interrupt ends it, once the requests at hand are carried out
     finally:
         server.close()
     return 0
@@ -54,21 +60,26 @@ def serve(desk, host, port):
 def work(desk):
     """Run the worker process until SIGINT or SIGTERM; the exit status."""
     _log()
-    office, _ = office_of(desk, f"worker-{threading.get_native_id()}")
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    _stop_on(lambda *_: stop.set())
+    office, _ = office_of(desk, f"worker-{threading.get_native_id()}")
     print("ebbline work: working", flush=True)
     Worker(office).run(stop)
     office.close()
     return 0
 
 
-def _stop_by_interrupt(*_):
+def _stop_on(handler):
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, handler)
+
+
+def _interrupt(*_):
     raise KeyboardInterrupt
 
 
 def _log():
     # ids only: no body, no number is ever logged
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    logging.getLogger("waitress").setLevel(logging.WARNING)
+    for other in ("waitress", "transitions"):
+        logging.getLogger(other).setLevel(logging.WARNING)

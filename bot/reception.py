@@ -6,7 +6,7 @@ paged about "a message we could not read".
 
 import sqlite3
 
-from bot.office import log
+from bot.office import log, trace
 from flows.decide import decide, unreadable
 from store import post, record, world
 from store.database import writing
@@ -41,34 +41,23 @@ def handle(office, inbound_id):
         log.error("inbound %s not handled yet: %s", inbound_id, error)
         return []
     except Exception as error:  # noqa: BLE001 - whatever it is, a human must hear of the text
-        log.error("inbound %s could not be read: %s", inbound_id, type(error).__name__, exc_info=_where(error))
+        log.error("inbound %s could not be read: %s", inbound_id, trace(error))
         return give_to_human(office, inbound_id, type(error).__name__)
 
 
 def give_to_human(office, inbound_id, failure):
-    """Page a nurse about a text that could not be read; ids of the rows to send at once."""
+    """Page a nurse about a text that could not be read; ids of the rows to send at once. When even that fails the text
+    stays as it is, and the worker tries again."""
     db = office.db()
     try:
         with writing(db):
             row = post.inbound(db, inbound_id)
+            if row["handled_at"] or row["failed_at"]:
+                return []
             now = office.clock.now()
-            known, inbound = world.for_inbound(db, office.practice, now, row)
-            safety = record.carry_out(db, unreadable(known, inbound), now)
+            safety = record.carry_out(db, unreadable(*world.for_unread(db, office.practice, now, row)), now)
             post.mark_failed(db, inbound_id, now, failure)
             return safety
-    except sqlite3.OperationalError as error:
-        log.error("inbound %s: page not written yet: %s", inbound_id, error)
+    except Exception as error:  # noqa: BLE001
+        log.error("inbound %s: page not written yet: %s", inbound_id, trace(error))
         return []
-
-
-def _where(error):
-    """The traceback without the exception's own words, which may hold a patient's text."""
-    return (type(error), type(error)(), error.__traceback__) if _bare(type(error)) else None
-
-
-def _bare(kind):
-    try:
-        kind()
-    except TypeError:
-        return False
-    return True

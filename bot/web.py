@@ -4,14 +4,16 @@ import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 
 from flask import Flask, Response, request
+from werkzeug.exceptions import HTTPException
 
 from bot import reception, sender
-from bot.office import log
+from bot.office import log, trace
 from store import post, record
-from store.database import moment, reading
+from store.database import DatabaseError, moment, reading
 
 MOST_BYTES = 64 * 1024  # a text of 1,600 characters with every field the carrier sends fits many times
 STALE_S = 120  # a part of the program that left no mark for so long does not run
+NO_DATABASE = (sqlite3.Error, DatabaseError)
 EMPTY = '<?xml version="1.0" encoding="UTF-8"?><Response />'
 
 
@@ -40,6 +42,14 @@ def create_app(office, public_url, in_background=True):
         url = public_url + request.path + (f"?{query}" if query else "")
         return office.carrier.genuine(url, request.form.to_dict(flat=False), request.headers)
 
+    def bad_form(error):
+        log.error("%s: %s", request.path, str(error).partition(":")[0])  # what follows may be a number
+        return Response(f"{error}\n", 400)
+
+    def not_recorded(error):
+        log.error("%s not recorded: %s", request.path, error)
+        return Response("not recorded, please send again\n", 503)
+
     @app.post("/sms/inbound")
     def inbound():
         if not genuine():
@@ -47,13 +57,11 @@ def create_app(office, public_url, in_background=True):
         try:
             text = office.carrier.read_inbound(request.form.to_dict(flat=False))
         except ValueError as error:
-            log.error("inbound form: %s", error)
-            return Response(f"{error}\n", 400)
+            return bad_form(error)
         try:
             inbound_id = reception.receive(office, text)
-        except sqlite3.Error as error:
-            log.error("inbound not recorded: %s", error)
-            return Response("not recorded, please send again\n", 503)
+        except NO_DATABASE as error:
+            return not_recorded(error)
         if inbound_id is not None:
             send_now(reception.handle(office, inbound_id))
         return Response(EMPTY, 200, content_type="text/xml")
@@ -63,21 +71,29 @@ def create_app(office, public_url, in_background=True):
         if not genuine():
             return Response("signature missing or wrong\n", 403)
         try:
-            sender.take_report(office, office.carrier.read_status(request.form.to_dict(flat=False)))
+            report = office.carrier.read_status(request.form.to_dict(flat=False))
         except ValueError as error:
-            return Response(f"{error}\n", 400)
-        except sqlite3.Error as error:
-            log.error("report not recorded: %s", error)
-            return Response("not recorded, please send again\n", 503)
+            return bad_form(error)
+        try:
+            send_now(sender.take_report(office, report))
+        except NO_DATABASE as error:
+            return not_recorded(error)
         return Response("", 204)
 
     @app.get("/healthz")
     def health():
         try:
             found = health_of(office)
-        except sqlite3.Error as error:
+        except NO_DATABASE as error:
             return {"ok": False, "error": str(error)}, 503
         return found, 200 if found["ok"] else 503
+
+    @app.errorhandler(Exception)
+    def unexpected(error):
+        if isinstance(error, HTTPException):
+            return error
+        log.error("%s: %s", request.path, trace(error))
+        return Response("not done\n", 500)
 
     return app
 
@@ -86,7 +102,7 @@ def _send_safety(office, ids):
     try:
         sender.send_ready(office, ids)
     except Exception as error:  # noqa: BLE001 - the row is written; the worker is the second chance
-        log.error("safety texts left to the worker: %s", type(error).__name__)
+        log.error("safety texts left to the worker: %s", trace(error))
 
 
 def health_of(office):

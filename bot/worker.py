@@ -6,8 +6,9 @@ from datetime import timedelta
 from bot import reception, sender
 from bot.carrier import CarrierError
 from bot.clock import pause
-from bot.office import log
+from bot.office import log, trace
 from flows import ladder, tick
+from flows.alarm import ladder_for
 from store import post, record, world
 from store.database import writing
 
@@ -27,10 +28,11 @@ class Worker:
     def tick(self):
         """Everything that is due at one reading of the clock. One failing item never holds up the others."""
         now = self.office.clock.now()
-        self._beat(now)
-        self._list_inbound(now)
-        self._unhandled(now)
         db = self.office.db()
+        self._beat(now)
+        self._do("the carrier's list", self._list_inbound, now)
+        for inbound_id in post.unhandled(db, now - SETTLE):
+            self._do(f"inbound {inbound_id}", self._unhandled, inbound_id)
         for patient_id in world.due_orders(db, now):
             self._do(f"order of patient {patient_id}", self._remind, now, patient_id)
         for timer in world.due_timers(db, now):
@@ -38,8 +40,7 @@ class Worker:
         for matter in world.open_matters(db):
             self._do(f"matter {matter.id}", self._ladder, now, matter.id)
         for task in world.open_tasks(db):
-            if tick.overdue_at(task, self.office.practice) <= now:
-                self._do(f"task {task.id}", self._overdue, now, task)
+            self._do(f"task {task.id}", self._overdue, now, task)
         sender.send_ready(self.office)
 
     def run(self, stop, every_s=1.0):
@@ -50,21 +51,27 @@ class Worker:
             except sqlite3.OperationalError as error:
                 log.error("tick not finished: %s", error)
             except Exception as error:  # noqa: BLE001 - the worker must go on
-                log.error("tick not finished: %s", type(error).__name__, exc_info=True)
+                log.error("tick not finished: %s", trace(error))
             pause(stop, every_s)
 
     # --- the parts of a tick ---
 
     def _do(self, what, work, *values, postpone=None):
+        """Do one item; True when it did not raise."""
         try:
             work(*values)
+            return True
         except sqlite3.OperationalError:
             raise
+        except CarrierError as error:
+            log.warning("%s: %s", what, type(error).__name__)
+            return False
         except Exception as error:  # noqa: BLE001
-            log.error("%s: %s", what, type(error).__name__, exc_info=True)
+            log.error("%s: %s", what, trace(error))
             if postpone:
                 with writing(self.office.db()) as db:
                     record.postpone_timer(db, postpone.id, self.office.clock.now() + POSTPONE)
+            return False
 
     def _beat(self, now):
         if self.beat_at is None or now - self.beat_at >= BEAT_EVERY:
@@ -77,30 +84,28 @@ class Worker:
         if self.listed_at is not None and now - self.listed_at < LIST_EVERY:
             return
         db = self.office.db()
-        try:
-            texts = self.office.carrier.inbound_since(post.listed_since(db, now))
-        except CarrierError as error:
-            log.warning("the carrier's list could not be read: %s", type(error).__name__)
-            return
-        self.listed_at = now
-        for text in texts:
-            if not post.has_inbound(db, text.carrier_id):
-                inbound_id = reception.receive(self.office, text, recovered=True)
-                if inbound_id:
-                    sender.send_ready(self.office, reception.handle(self.office, inbound_id))
-        with writing(db):
-            post.mark_listed(db, now)
+        self.listed_at = now  # a carrier that does not answer is not asked every second
+        texts = self.office.carrier.inbound_since(post.listed_since(db, now))
+        missing = [text for text in texts if not post.has_inbound(db, text.carrier_id)]
+        taken = [self._do("a text on the carrier's list", self._take_in, text) for text in missing]
+        if all(taken):  # else the list is read from the same moment on again
+            with writing(db):
+                post.mark_listed(db, now)
 
-    def _unhandled(self, now):
-        """Texts on record that nobody dealt with: the web process died or could not write. Twice in vain: a human."""
-        for inbound_id in post.unhandled(self.office.db(), now - SETTLE):
-            with writing(self.office.db()) as db:
-                tries = post.count_try(db, inbound_id)
-            if tries >= 2:
-                safety = reception.give_to_human(self.office, inbound_id, "not handled after two tries")
-            else:
-                safety = reception.handle(self.office, inbound_id)
-            sender.send_ready(self.office, safety)
+    def _take_in(self, text):
+        inbound_id = reception.receive(self.office, text, recovered=True)
+        if inbound_id:
+            sender.send_ready(self.office, reception.handle(self.office, inbound_id))
+
+    def _unhandled(self, inbound_id):
+        """A text on record that nobody dealt with: the web process died or could not write. Twice in vain: a human."""
+        with writing(self.office.db()) as db:
+            tries = post.count_try(db, inbound_id)
+        if tries >= 2:
+            safety = reception.give_to_human(self.office, inbound_id, "not handled after two tries")
+        else:
+            safety = reception.handle(self.office, inbound_id)
+        sender.send_ready(self.office, safety)
 
     def _remind(self, now, patient_id):
         with writing(self.office.db()) as db:
@@ -122,19 +127,24 @@ class Worker:
         matter = world.matter(db, matter_id)
         pages = world.pages(db, matter_id)
         known = world.base(db, self.office.practice, now)
-        step = ladder.next_step(matter, pages, known.ladder, known.practice, now)
+        step = ladder.next_step(matter, pages, ladder_for(known, matter), known.practice, now)
         if not (step and step.due_at <= now) and not ladder.unanswered(matter, known.practice, now):
             return
         with writing(db):
             matter, pages = world.matter(db, matter_id), world.pages(db, matter_id)
+            if matter.closed_at is not None:
+                return
             known = world.for_patient(db, self.office.practice, now, matter.patient_id)
             decision = tick.ladder_step(known, matter, pages, known.patient(matter.patient_id), world.numbers_of(db, matter))
             record.carry_out(db, decision, now)
 
     def _overdue(self, now, task):
+        if now < tick.overdue_at(task, self.office.practice):
+            return
         with writing(self.office.db()) as db:
-            known = world.for_patient(db, self.office.practice, now, task.patient_id)
-            record.carry_out(db, tick.overdue(known, task), now)
+            task = world.task(db, task.id)
+            if task is not None:  # else another process was faster
+                record.carry_out(db, tick.overdue(world.for_patient(db, self.office.practice, now, task.patient_id), task), now)
 
     def next_at(self):
         """When the next thing is due, as far as the database knows; None when nothing is. May be past."""
@@ -144,7 +154,7 @@ class Worker:
         moments = [world.next_due(db)]
         moments += [tick.overdue_at(task, self.office.practice) for task in world.open_tasks(db)]
         for matter in world.open_matters(db):
-            moments.append(ladder.wake_at(matter, world.pages(db, matter.id), known.ladder, known.practice, now))
+            moments.append(ladder.wake_at(matter, world.pages(db, matter.id), ladder_for(known, matter), known.practice, now))
             if ladder_waits(matter, known.practice, now):
                 moments.append(matter.raised_at + timedelta(
                     minutes=known.practice.answer_within_minutes[matter.disposition]))

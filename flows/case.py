@@ -40,6 +40,8 @@ CLOSE = {"close", "closed", "closing", "done", "resolved", "finished"}
 TELL = {"tell", "say", "relay"}
 NOTE = {"note", "called", "spoke", "noted"}
 RELEASE = {"release", "released", "unhold", "resume"}
+NOTE_PHRASES = ("i called", "i spoke", "i talked", "talked to", "she is", "he is", "shes", "hes", "patient is")
+NOT = {"no", "not", "cant", "cannot", "dont", "who", "what", "why", "when", "which", "wrong"}
 LEADING = {"case", "matter", "please", "pls", "hi", "ebbline", "page", "re"}
 
 
@@ -60,11 +62,15 @@ def wish(text):
         return Wish("tell", case, after)
     if first in RELEASE:
         return Wish("release", case, after)
-    if first in CLOSE:
+    if first in CLOSE and not rest.rstrip().endswith("?"):
         return Wish("close", case, after)
     if first in NOTE:
         return Wish("note", case, after if first in ("note", "noted") else rest)
     joined = " ".join(said)
+    if "?" in text or first in NOT:
+        return Wish("note" if case else "unclear", case, rest)
+    if any(joined.startswith(phrase) for phrase in NOTE_PHRASES):
+        return Wish("note", case, rest)
     if first in TAKE or any(joined.startswith(phrase) for phrase in TAKE_PHRASES):
         return Wish("take", case, after)
     if case and not said:

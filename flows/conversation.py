@@ -34,6 +34,8 @@ TABLE = (
     ("second_start", SERVED, "second_dose", "ask_second_dose"),
     ("done", ("idle", "reminded", "put_off", "running", "asked_running", "skipped"), "check_in", "finish"),
     ("done", ("check_in", "problem", "stopped"), "=", "finish_again"),
+    ("done_again", SERVED, "=", "finish_again"),
+    ("done_on_hold", SERVED, "check_in", "finish_on_hold"),
     ("already", ("idle", "reminded", "put_off", "skipped"), "check_in", "finish_before"),
     ("already", ("running", "asked_running"), "check_in", "finish"),
     ("already", ("check_in", "problem", "stopped"), "=", "finish_again"),
@@ -190,9 +192,11 @@ def _plain(reading, state):
     if state == "skipped" and not steps and reading.disposition in ("none", "nurse"):
         return ("reason",)
     if reading.disposition == "selfcare":
-        return steps + ("complaint",)
+        return steps if steps == ("stop",) else steps + ("complaint",)
     if reading.disposition == "nurse":
         # "skip it, we are away" is a skip with its reason, "done, out of needles" a dose and a call-back
+        if steps == ("stop",):
+            return steps  # the stopped dose is a nurse's matter with these words
         return steps if steps and steps[0] in ("skip", "later") and answers(steps[0], "reminded") and (
             reading.topic == "schedule" and state in ("reminded", "put_off")
         ) else steps + ("call_back",)

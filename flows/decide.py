@@ -3,14 +3,14 @@
 import re
 from dataclasses import replace
 
-from flows.alarm import open_alarm, raise_alarm, short_and_state, tell_more, kind_of
+from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.conversation import TABLE, answers, triggers_of
 from flows.model import (
-    ClearTimers, Decision, HoldOrder, OptIn, OptOut, SetPending, SetTimer, StopPhone, Text,
+    ClearTimers, Decision, OptIn, OptOut, PlaceMatter, SetPending, SetTimer, StopPhone,
 )
 from flows.nurse import nurse_text
 from flows.occasion import too_soon
-from flows.phase import infusing, phase_of, running
+from flows.phase import expected, infusing, phase_of, running
 from flows.phrases import OR, when_words
 from flows.reader import read
 from flows.say import call_back, minutes_later, say
@@ -40,28 +40,34 @@ def decide(world, inbound):
 # --- a patient ------------------------------------------------------------------------------------------------------
 
 
-def _patient(world, inbound, patient):
+def _patient(world, inbound, patient, place=False):
+    """One text about one patient. place: the sender has named her, so a matter that was nobody's is hers now."""
     speaker = speaker_on(patient, inbound.phone.id)
     asked_here = patient.talk.asked_phone_id in (None, inbound.phone.id)
     asked = ASKED.get(patient.talk.state) if asked_here else None
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
-    by_phone = _open_by_phone(world, inbound)
-    if by_phone and not open_alarm(patient.matters):  # a matter from when it was not clear whom it was about
-        patient = replace(patient, matters=(by_phone, *patient.matters))
     turn = Turn(world, patient, inbound, reading, speaker)
+    matter = open_alarm(patient.matters)
+    effects = [PlaceMatter(matter.case, patient.id)] if place and matter and matter.patient_id is None else []
     calm = reading.disposition not in ("emergency", "urgent")
     if calm and "opt_out" in reading.acts:
-        return _opt_out(world, inbound, patient, turn)
+        return effects + _opt_out(world, inbound, patient, turn)
     if calm and "help" in reading.acts:
-        return _help(world, inbound, patient, turn)
+        return effects + _help(world, inbound, patient, turn)
+    if calm and inbound.phone.stopped_why:
+        return effects + _stopped_phone(world, inbound, patient)
     if calm and "opt_in" in reading.acts and inbound.phone.opted_out_at:
-        return _opt_in(world, inbound, patient)
-    if calm and "wrong_number" in reading.acts and not infusing(patient, world.now) and not open_alarm(patient.matters):
-        return _wrong_number(world, inbound, patient)
-    if open_alarm(patient.matters) and turn.state not in ("with_nurse", "ended"):
+        effects += _opt_in(world, inbound, patient)
+        if not matter:
+            return effects
+    if calm and "wrong_number" in reading.acts and not infusing(patient, world.now) and not matter:
+        return effects + _wrong_number(world, inbound, patient)
+    if matter and turn.state not in ("with_nurse", "ended"):
         turn.state = "with_nurse"
+    elif not matter and turn.state == "with_nurse":  # the matter was placed with somebody else, or closed
+        turn.state = "idle"
     triggers = [_checked(trigger, turn, speaker) for trigger in triggers_of(reading, _state_here(turn), inbound.media_count)]
-    return turn.run(*_answered(triggers, _state_here(turn)))
+    return effects + turn.run(*_answered(triggers, _state_here(turn)))
 
 
 def _state_here(turn):
@@ -86,41 +92,50 @@ def _checked(trigger, turn, speaker):
     patient, world = turn.patient, turn.world
     if trigger in NEEDS_ORDER and patient.order is None:
         return "call_back"
-    if trigger not in ("starting", "still_running") or turn.state in ("stopped",):
+    now_running, waiting = running(patient), expected(patient)
+    last = None if now_running or waiting or patient.order is None else too_soon(patient, world.now)
+    if trigger in ("done", "already"):
+        if last:
+            return "done_again"
+        return "done_on_hold" if patient.order.held_at and not now_running else trigger
+    if trigger not in ("starting", "still_running") or turn.state == "stopped":
         return trigger
-    now_running = running(patient)
-    if trigger == "still_running" and now_running:
-        return trigger
-    lang = patient.lang
-    if patient.order.held_at and not now_running:
-        turn.reading = Reading("urgent", "dosing_error", detail="started_while_on_hold",
-                               because=(Because("started-while-held", turn.inbound.body),))
-        turn.alarm_key = "urgent.held"
-        return "alarm"
     if now_running:
-        return "starting" if now_running.started_by == speaker.name else "second_start"
-    last = too_soon(patient, world.now)
+        return trigger if trigger == "still_running" or now_running.started_by == speaker.name else "second_start"
+    if patient.order.held_at:
+        return _urgent(turn, "started_while_on_hold", "urgent.held")
     if last:
-        turn.reading = Reading("urgent", "dosing_error", detail="second_dose", because=(Because("second-dose", turn.inbound.body),))
-        turn.alarm_key = "urgent.second_dose"
-        turn.alarm_values = {"when": when_words(last.ended_at, world.now, patient.zone, lang)}
-        return "alarm"
+        return _urgent(turn, "second_dose", "urgent.second_dose",
+                       when=when_words(last.ended_at, world.now, patient.zone, patient.lang))
     return trigger
+
+
+def _urgent(turn, detail, key, **values):
+    """Make this text an urgent matter about the dose, with a text of its own to the sender; the trigger for it."""
+    turn.reading = Reading("urgent", "dosing_error", detail=detail, because=(Because(detail, turn.inbound.body),),
+                           acts=turn.reading.acts)
+    turn.alarm_key, turn.alarm_values = key, values
+    return "alarm"
 
 
 def _opt_out(world, inbound, patient, turn):
     """STOP and its kin: honoured at once. Around an infusion, or with a matter open, it is also a call for help."""
     effects = [OptOut(inbound.phone.id)]
-    open_now = open_alarm(patient.matters)
-    if open_now or infusing(patient, world.now):
+    if open_alarm(patient.matters) or infusing(patient, world.now):
         effects += say(world, inbound.phone, "opt_out.call", "notice", patient.lang, patient_id=patient.id, safety=True)
         turn.reading = Reading("urgent", "stop_word", because=(Because("opt-out-word", inbound.body),))
         turn.alarm_key = ""
         effects += turn.run("alarm")
     else:
         effects += say(world, inbound.phone, "opt_out", "notice", patient.lang, patient_id=patient.id, safety=True)
-    effects.append(call_back(world, world.codes[1], "opted out of texts", inbound.body, patient.id, "coordinator"))
-    return effects
+    return effects + _task_once(world, patient, "opted out of texts", inbound.body, world.codes[1])
+
+
+def _task_once(world, patient, about, words, code):
+    """A coordinator's task, unless the same is open."""
+    if any(task.about == about for task in patient.tasks):
+        return []
+    return [call_back(world, code, about, words, patient.id, "coordinator")]
 
 
 def _help(world, inbound, patient, turn):
@@ -143,11 +158,15 @@ def _opt_in(world, inbound, patient):
 
 def _wrong_number(world, inbound, patient):
     """ "Wrong number", "who is this": stop, tell nothing, and a person looks."""
-    return [
-        *say(world, inbound.phone, "wrong_number", "notice", patient.lang),
-        StopPhone(inbound.phone.id, "wrong number"),
-        call_back(world, world.codes[0], "wrong number", inbound.body, patient.id, "coordinator"),
-    ]
+    return [*say(world, inbound.phone, "wrong_number", "notice", patient.lang), StopPhone(inbound.phone.id, "wrong number"),
+            *_task_once(world, patient, "wrong number", inbound.body, world.codes[0])]
+
+
+def _stopped_phone(world, inbound, patient):
+    """A phone that was said to be a wrong number writes again: nothing is told, a person finds out whose it is."""
+    phone = replace(inbound.phone, stopped_why=None, opted_out_at=None)
+    return [*say(world, phone, "stranger", "notice", patient.lang, occasion=_once_a_day(world, phone)),
+            *_task_once(world, patient, "a stopped number writes again", inbound.body, world.codes[0])]
 
 
 # --- one phone, several patients --------------------------------------------------------------------------------------
@@ -156,29 +175,30 @@ def _wrong_number(world, inbound, patient):
 def _one_of_several(world, inbound, patients):
     """Whom is it about? A name, the only one that waits for a word, else we ask; an alarm does not wait for that."""
     pending = world.pending if world.pending and world.pending.asked == "which" else None
-    reading = read(inbound.body, lang=patients[0].lang)
     named = [patient for patient in patients if _names(patient, inbound.body)]
-    if pending and len(named) == 1:
-        earlier = replace(inbound, body=pending.body)
-        bare = len(re.findall(r"\w+", inbound.body)) <= 3
-        return [
-            SetPending(inbound.phone.id, None), ClearTimers(phone_id=inbound.phone.id, kinds=("which_silence",)),
-            *_patient(world, earlier if bare else replace(inbound, body=f"{pending.body}. {inbound.body}"), named[0]),
-        ]
+    rest = _without_names(inbound.body, patients)
+    reading = read(rest, lang=patients[0].lang)
+    answered = [SetPending(inbound.phone.id, None),
+                ClearTimers(phone_id=inbound.phone.id, kinds=("which_silence",))] if pending else []
     if len(named) == 1:
-        return _patient(world, inbound, named[0])
+        bare = pending and not re.sub(r"\b(it'?s|its|is|for|about|that was|es|para|de|por|sobre|el|la)\b|\W", "", rest.lower())
+        return answered + _patient(world, replace(inbound, body=pending.body if bare else rest), named[0], place=True)
+    if reading.disposition in ("emergency", "urgent"):
+        return answered + _alarm_for_any(world, inbound, reading, patients)
+    if "opt_out" in reading.acts:
+        return answered + _opt_out_of_several(world, inbound, patients)
+    alarmed = [patient for patient in patients if open_alarm(patient.matters)]
+    if alarmed:
+        return answered + answer_open(world, inbound, open_alarm(alarmed[0].matters), alarmed[0], alarmed[0].lang)
     waiting = [patient for patient in patients if patient.talk.state != "idle"]
     if len(waiting) == 1 and not named:
-        return _patient(world, inbound, waiting[0])
-    if reading.disposition in ("emergency", "urgent"):
-        return _alarm_for_any(world, inbound, reading, patients)
-    matter = _open_by_phone(world, inbound)
-    if matter:
-        return [*tell_more(world, inbound, matter, None),
-                Text(number=inbound.from_number, body=short_and_state(world, matter, patients[0].lang), kind=kind_of(matter),
-                     entry="short", case=matter.case, safety=True)]
-    if reading.disposition == "ask" or {"opt_out", "help", "wrong_number"} & set(reading.acts):
-        return _patient(world, inbound, max(patients, key=lambda patient: infusing(patient, world.now)))
+        return answered + _patient(world, inbound, waiting[0])
+    if reading.disposition == "ask" or {"help", "wrong_number", "opt_in"} & set(reading.acts):
+        return answered + _patient(world, inbound, max(patients, key=lambda patient: infusing(patient, world.now)))
+    if len(named) > 1 or re.search(r"\b(both|all of them|ambos|los dos|las dos)\b", rest.lower()):
+        chosen, each = named if len(named) > 1 else patients, replace(inbound, body=pending.body if pending else rest)
+        return answered + [effect for number, patient in enumerate(chosen)
+                           for effect in _patient(replace(world, codes=world.codes[2 * number:]), each, patient)]
     choices = f" {OR[patients[0].lang]} ".join(patient.name for patient in patients)
     return [
         SetPending(inbound.phone.id, "which", inbound.id),
@@ -191,21 +211,26 @@ def _names(patient, text):
     return re.search(rf"\b{re.escape(patient.name.casefold())}\b", text.casefold()) is not None
 
 
+def _without_names(text, patients):
+    """The text with the patients' names cut out, so that "Tom 1" is the answer 1."""
+    names = "|".join(re.escape(patient.name) for patient in patients)
+    return re.sub(rf"\b({names})\b('s)?\s*[,:;-]?", " ", text, flags=re.IGNORECASE).strip()
+
+
 def _alarm_for_any(world, inbound, reading, patients):
-    """An alarm from a phone of several patients: instruction and page at once, and every order on hold till it is clear."""
-    matter = _open_by_phone(world, inbound)
-    effects = raise_alarm(world, inbound, reading, None, patients[0].lang, matters=(matter,) if matter else (),
-                          who=" or ".join(patient.initials for patient in patients))
-    if reading.disposition == "emergency":
-        effects += [HoldOrder(patient.order.id, f"emergency: {reading.topic}, patient not named")
-                    for patient in patients if patient.order and not patient.order.held_at]
-    return effects
+    """An alarm from a phone of several patients: instruction and page at once; doses stop and orders are held for each
+    until it is clear whom it is about."""
+    own = open_alarm(world.matters)
+    return raise_alarm(world, inbound, reading, None, patients[0].lang, matters=(own,) if own else (), concerned=patients,
+                       who=" or ".join(patient.initials for patient in patients))
 
 
-def _open_by_phone(world, inbound):
-    """The open alarm that this phone raised without a known patient, or None."""
-    return open_alarm(tuple(matter for matter in world.matters
-                            if matter.patient_id is None and matter.from_number == inbound.from_number))
+def _opt_out_of_several(world, inbound, patients):
+    """STOP from a phone of several patients: honoured once for the phone; a call for help if it is one for any."""
+    hot = [patient for patient in patients if open_alarm(patient.matters) or infusing(patient, world.now)]
+    patient = hot[0] if hot else patients[0]
+    reading = read(inbound.body, lang=patient.lang)
+    return _opt_out(world, inbound, patient, Turn(world, patient, inbound, reading, speaker_on(patient, inbound.phone.id)))
 
 
 # --- a number on no file ------------------------------------------------------------------------------------------------
@@ -213,37 +238,40 @@ def _open_by_phone(world, inbound):
 
 def _stranger(world, inbound):
     reading = read(inbound.body)
-    matter = _open_by_phone(world, inbound)
+    matter = open_alarm(world.matters)
     pending = world.pending if world.pending and world.pending.asked == "safety" else None
     lang, phone = reading.lang, inbound.phone
+    done = [SetPending(phone.id, None), ClearTimers(phone_id=phone.id, kinds=("stranger_silence",))] if pending else []
     if pending:
         reading = read(inbound.body, asked="safety")
-        done = [SetPending(phone.id, None), ClearTimers(phone_id=phone.id, kinds=("stranger_silence",))]
-        if reading.disposition == "none" and ("no" in reading.acts or reading.choice == 2):
+        if reading.disposition == "none" and ("no" in reading.acts or reading.choice == 2) and not inbound.media_count:
             return done + say(world, phone, "stranger", "notice", lang)
-        if reading.disposition not in ("emergency", "urgent"):
-            reading = Reading("urgent", "other", because=(Because("in-doubt", inbound.body),))
-        return done + raise_alarm(world, inbound, reading, None, lang, matters=(matter,) if matter else ())
+        if reading.disposition not in ("emergency", "urgent") and "opt_out" not in reading.acts:
+            reading = Reading("urgent", "other", detail="safety_question_in_doubt",
+                              because=(Because("in-doubt", inbound.body),), acts=reading.acts)
     if reading.disposition in ("emergency", "urgent"):
-        return raise_alarm(world, inbound, reading, None, lang, matters=(matter,) if matter else ())
-    if matter:
-        return [*tell_more(world, inbound, matter, None),
-                Text(number=inbound.from_number, body=short_and_state(world, matter, lang), kind=kind_of(matter), entry="short",
-                     case=matter.case, safety=True)]
+        return done + raise_alarm(world, inbound, reading, None, lang, matters=(matter,) if matter else ())
     if "opt_out" in reading.acts:
-        return [OptOut(phone.id), *say(world, phone, "opt_out", "notice", lang, safety=True)]
+        effects = [*done, OptOut(phone.id), *say(world, phone, "opt_out", "notice", lang, safety=True)]
+        return effects + (tell_more(world, inbound, matter, None) if matter else [])
+    if matter:
+        return done + answer_open(world, inbound, matter, None, lang)
     if "help" in reading.acts:
         return say(world, phone, "help", "notice", lang, safety=True)
     if "opt_in" in reading.acts and phone.opted_out_at:
-        return [OptIn(phone.id)]
-    if reading.disposition == "ask":
+        return [OptIn(phone.id), *say(world, replace(phone, opted_out_at=None), "opt_in", "notice", lang)]
+    if reading.disposition == "ask" or inbound.media_count:
         return [
             SetPending(phone.id, "safety", inbound.id),
             SetTimer("stranger_silence", minutes_later(world, world.practice.ask_minutes), phone_id=phone.id),
             *say(world, phone, "safety", "prompt", lang, safety=True),
         ]
-    # once a day: another automatic line must not keep us talking
-    return say(world, phone, "stranger", "notice", lang, occasion=f"stranger/{phone.id}/{world.now.date().isoformat()}")
+    return say(world, phone, "stranger", "notice", lang, occasion=_once_a_day(world, phone))
+
+
+def _once_a_day(world, phone):
+    """The occasion of a neutral line: another automatic line must not keep us talking."""
+    return f"stranger/{phone.id}/{world.now.date().isoformat()}"
 
 
 # --- a text that could not be read ----------------------------------------------------------------------------------------

@@ -85,6 +85,7 @@ class Order:
     next_due_at: datetime | None = None
     held_at: datetime | None = None
     held_why: str | None = None
+    held_case: str | None = None
 
     @property
     def minutes(self):
@@ -107,6 +108,7 @@ class Infusion:
     ended_at: datetime | None = None
     volume_ml: float | None = None
     why: str | None = None
+    extra: int = 0  # 0 is the occasion's own dose; further doses told of on that date count up
 
 
 @dataclass(frozen=True)
@@ -217,6 +219,7 @@ class World:
     phone: "Phone | None" = None  # the phone that the text or time-out is about
     pending: "Pending | None" = None
     paged: dict = field(default_factory=dict)  # matter id to the Staff who were paged about it
+    wrote: dict = field(default_factory=dict)  # matter id to the phones (Phone) that wrote about it
 
     def patient(self, patient_id):
         """The patient with this id, or None."""
@@ -299,9 +302,11 @@ class OpenMatter:
 
 @dataclass(frozen=True)
 class RaiseMatter:
-    """What came is worse, or of another kind: the ladder starts afresh."""
+    """What came is worse, or of another kind. Only when it is worse does it give the matter its name, and the ladder
+    starts afresh (an acknowledgement before it no longer counts)."""
 
     case: str
+    worse: bool
     disposition: str
     topic: str
     kind: str | None
@@ -330,6 +335,22 @@ class CloseMatter:
     case: str
     staff_id: int
     outcome: str
+
+
+@dataclass(frozen=True)
+class PlaceMatter:
+    """It is clear now whom a matter is about."""
+
+    case: str
+    patient_id: int
+
+
+@dataclass(frozen=True)
+class DropTexts:
+    """Texts of these entries to this number that have not left yet are not to leave any more."""
+
+    number: str
+    entries: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -378,12 +399,13 @@ class SetTalk:
 
 @dataclass(frozen=True)
 class PutInfusion:
-    """Create the infusion of (order, due_on), or change the one that is there. `changes`: column to value."""
+    """Create the infusion of (order, due_on, extra), or change the one that is there. `changes`: column to value."""
 
     order_id: int
     due_on: date
     due_at: datetime
     changes: dict
+    extra: int = 0
 
 
 @dataclass(frozen=True)
@@ -397,8 +419,11 @@ class AddReaction:
 
 @dataclass(frozen=True)
 class HoldOrder:
+    """No reminder until a nurse releases it; `case` is the matter or task that it is held under."""
+
     order_id: int
     why: str
+    case: str | None = None
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from datetime import timedelta
 from flows import hours, phase, schedule
 from flows.model import Infusion
 
-NEAR = timedelta(hours=36)  # a "starting" this far ahead of the next occasion may still be about it
+NEAR = timedelta(hours=36)  # a "starting" this far from an occasion may still be about it
 
 
 def timing_of(order, zone):
@@ -18,22 +18,29 @@ def timing_of(order, zone):
 
 
 def occasion_for(patient, now):
-    """The infusion that a "starting" or "done" is about: the one reminded of, one planned for about now, the next
-    occasion when it is near (half an interval, at most 36 hours), else one of its own on the next free local date."""
+    """The infusion that a "starting" or "done" is about.
+
+    In this order: the one reminded of; one that waits, was skipped, missed or held lately (half an interval, at most 36
+    hours); the next occasion when it is as near; else a dose of its own on today's local date.
+    """
     order = patient.order
+    near = min(half_interval(order, patient.zone, now), NEAR)
     waiting = phase.expected(patient) or next(
-        (i for i in patient.infusions if i.state == "planned" and abs(i.due_at - now) < NEAR), None)
+        (i for i in patient.infusions if i.state in ("planned", "skipped", "missed", "held") and abs(i.due_at - now) <= near), None)
     if waiting:
         return waiting
     coming = schedule.next_occasion(timing_of(order, patient.zone), now)
     taken = {(infusion.order_id, infusion.due_on) for infusion in patient.infusions}
-    near = coming and coming.at - now <= min(half_interval(order, patient.zone, now), NEAR)
-    if near and (order.id, coming.on) not in taken:
+    if coming and coming.at - now <= near and (order.id, coming.on) not in taken:
         return Infusion(0, order.id, coming.on, coming.at, "planned")
+    return further_dose(patient, now)
+
+
+def further_dose(patient, now):
+    """A dose that is no occasion's: on today's local date, counted up from the doses that are there."""
     today = hours.local(now, patient.zone).date()
-    while (order.id, today) in taken:  # a further dose on one date keeps a row of its own
-        today += timedelta(days=1)
-    return Infusion(0, order.id, today, now, "planned")
+    there = [i.extra for i in patient.infusions if i.order_id == patient.order.id and i.due_on == today]
+    return Infusion(0, patient.order.id, today, now, "planned", extra=max(there, default=0) + 1)
 
 
 def half_interval(order, zone, now):
@@ -45,7 +52,7 @@ def half_interval(order, zone, now):
 
 
 def too_soon(patient, now):
-    """The last dose, if it ended so lately that a new "starting" may be a second one (a day, or half an interval)."""
+    """The last dose, if it ended so lately that a new one may be a second one (a day, or half an interval)."""
     last = phase.last_ended(patient)
     if last and now - last.ended_at < min(timedelta(hours=24), half_interval(patient.order, patient.zone, now)):
         return last

@@ -13,6 +13,11 @@ def expected(patient):
     return next((i for i in patient.infusions if i.state == "planned" and i.reminded_at), None)
 
 
+def expected_end(patient):
+    """When the running infusion should be over by the order; with no order on file, its start."""
+    return running(patient).started_at + timedelta(minutes=patient.order.minutes if patient.order else 0)
+
+
 def last_ended(patient):
     """The newest infusion that was done or stopped, or None."""
     ended = [i for i in patient.infusions if i.state in ("done", "stopped") and i.ended_at]

@@ -3,71 +3,104 @@
 from datetime import timedelta
 
 from flows import hours
-from flows.alarm import holder_of, nobody_yet, raise_alarm, who_words
+from flows.alarm import holder_of, ladder_for, nobody_yet, open_alarm, raise_alarm, tell_more, who_words
+from flows.content import render
 from flows.conversation import answers
 from flows.ladder import next_step, unanswered
 from flows.model import (
-    Decision, Inbound, Infusion, PutInfusion, SetNextDue, SetPending, SetTimer, TaskTold, Text,
+    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, SetNextDue, SetPending, SetTalk, SetTimer, Talk, TaskTold,
+    Text,
 )
 from flows.nurse import ON_HOLD, nurse_in_need
 from flows.occasion import timing_of
 from flows.phase import expected, running
 from flows.phrases import when_words
-from flows.content import render
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
 from flows.turn import Turn
 from flows.words import Because, Reading
 
+NO_ANSWER = "no answer to the reminder"
+NO_TEXTS = "infusion due, no texts to this patient: call"
+CALLS_QUESTIONS = ("safety", "second_dose")
+
+
+class Plan:
+    """Effects of one tick for one patient. A task is opened once per `about`, each with a code of its own."""
+
+    def __init__(self, world, patient):
+        self.world, self.patient, self.effects = world, patient, []
+        self.about = {task.about for task in patient.tasks}
+
+    def task(self, about, owner="coordinator"):
+        if about not in self.about:
+            used = sum(isinstance(effect, OpenTask) for effect in self.effects)
+            self.effects.append(call_back(self.world, self.world.codes[used], about, about, self.patient.id, owner))
+            self.about.add(about)
+
+    def put(self, infusion, state):
+        self.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, {"state": state}, infusion.extra))
+
+    def decision(self):
+        return Decision(tuple(self.effects))
+
 
 def remind(world, patient):
     """The occasions of a patient's order up to now: the last one is reminded of when that is still useful and nothing
     stands against it; earlier ones, and one that is past its useful time, go to the coordinator as missed."""
-    order, now = patient.order, world.now
+    order, now, plan = patient.order, world.now, Plan(world, patient)
     timing = timing_of(order, patient.zone)
     due = occasions(timing, order.next_due_at, now + timedelta(seconds=1))
     coming = next_occasion(timing, now)
-    effects = [SetNextDue(order.id, coming.at if coming else None)]
-    there = {infusion.due_on: infusion for infusion in patient.infusions if infusion.order_id == order.id}
-    useful = timedelta(minutes=world.practice.reminder_useful_minutes)
-    missed = []
-    for number, occasion in enumerate(due, start=1):
-        infusion = there.get(occasion.on)
-        if infusion and infusion.state != "planned":
+    plan.effects.append(SetNextDue(order.id, coming.at if coming else None))
+    there = {infusion.due_on: infusion for infusion in patient.infusions if infusion.order_id == order.id and not infusion.extra}
+    for infusion in patient.infusions:  # a new occasion ends the wait for the one before
+        if infusion.state == "planned" and infusion.due_at < now and infusion.due_on not in {each.on for each in due}:
+            plan.put(infusion, "missed")
+            plan.task(NO_ANSWER)
+    for occasion in due:
+        infusion = there.get(occasion.on) or Infusion(0, order.id, occasion.on, occasion.at, "planned")
+        if infusion.state != "planned":
             continue  # started, done or skipped before its time
-        infusion = infusion or Infusion(0, order.id, occasion.on, occasion.at, "planned")
-        last = number == len(due)
-        if order.held_at or not last or now - occasion.at > useful:
-            state = "held" if order.held_at else "missed"
-            effects.append(PutInfusion(order.id, occasion.on, occasion.at, {"state": state}))
-            missed.append(occasion)
-            continue
-        effects += _remind_of(world, patient, infusion, len([e for e in effects if hasattr(e, "owner")]))
-    if missed:
-        about = ON_HOLD if order.held_at else "reminder not sent in time"
-        owner = "nurse" if order.held_at else "coordinator"
-        if not any(task.about == about for task in patient.tasks):
-            effects.append(call_back(world, world.codes[0], about, about, patient.id, owner))
-    return Decision(tuple(effects))
+        if order.held_at:
+            plan.put(infusion, "held")
+            plan.task(ON_HOLD, "nurse")
+        elif occasion != due[-1] or now - occasion.at > _useful(world):
+            plan.put(infusion, "missed")
+            plan.task("reminder not sent in time")
+        else:
+            _remind_of(plan, infusion)
+    return plan.decision()
 
 
-def _remind_of(world, patient, infusion, used):
-    """The reminder of one occasion, or what is done instead while something stands against it."""
+def _useful(world):
+    return timedelta(minutes=world.practice.reminder_useful_minutes)
+
+
+def _remind_of(plan, infusion, timer=None):
+    """The reminder of one dose; or, while something stands against it, the dose is held and a nurse has a task. While a
+    closed question is open the reminder waits for its end, as long as it is of use."""
+    world, patient = plan.world, plan.patient
     against = "another dose is running" if running(patient) else "a matter is open" if patient.matters else None
-    if against or not answers("time_to_infuse", patient.talk.state):
-        about = f"no reminder: {against or 'a question is open'}"
-        put = PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, {"state": "held" if against else "planned"})
-        if against:
-            return [put, call_back(world, world.codes[used + 1], about, about, patient.id)]
-        # a question is open: the reminder waits for its end
-        return [put, SetTimer("put_off", world.now + timedelta(minutes=world.practice.ask_minutes), patient.id, None, None)]
-    turn = Turn(world, patient)
+    if against:
+        plan.put(infusion, "held")
+        return plan.task(f"no reminder: {against}", "nurse")
+    state = patient.talk.state
+    if state in CALLS_QUESTIONS:
+        if world.now - infusion.due_at > _useful(world) and timer is None:
+            plan.put(infusion, "missed")
+            return plan.task("reminder not sent in time")
+        plan.put(infusion, "planned")
+        again = world.now + timedelta(minutes=world.practice.ask_minutes)
+        return plan.effects.append(SetTimer("put_off", again, patient.id, timer.phone_id if timer else None))
+    turn = Turn(world, patient, timer=timer)
+    if not answers("time_to_infuse", state):
+        turn.state = "idle"  # a running or with_nurse talk that outlived its dose or matter
     turn.due = infusion
-    effects = turn.run("time_to_infuse")
+    plan.effects += turn.run("time_to_infuse")
     if turn.phone is None or turn.phone.opted_out_at or turn.phone.stopped_why:
-        about = "infusion due, no texts to this patient: call"
-        effects.append(call_back(world, world.codes[used + 1], about, about, patient.id, "coordinator"))
-    return effects
+        plan.task(NO_TEXTS)
+    return None
 
 
 def time_out(world, timer):
@@ -75,48 +108,47 @@ def time_out(world, timer):
     patient = world.patient(timer.patient_id)
     if patient is None:
         return Decision(tuple(_phone_silence(world, timer)))
-    state = patient.talk.state
-    turn = Turn(world, patient, timer=timer)
+    state, plan = patient.talk.state, Plan(world, patient)
+    waiting = expected(patient)
     if timer.kind == "put_off":
         infusion = next((i for i in patient.infusions if i.state == "planned"), None)
-        if infusion is None:
-            return Decision()
-        if patient.order is None or patient.order.held_at or patient.matters:
-            return Decision((PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, {"state": "held"}),))
-        if not answers("time_to_infuse", state):
-            again = world.now + timedelta(minutes=world.practice.ask_minutes)
-            return Decision((SetTimer("put_off", again, patient.id, timer.phone_id, infusion.id),))
-        turn.due = infusion
-        return Decision(tuple(turn.run("time_to_infuse")))
-    if timer.kind == "second_reminder" and state == "reminded" and expected(patient):
-        return Decision(tuple(turn.run("no_answer")))
-    if timer.kind == "to_coordinator" and expected(patient) and state not in ("put_off", "with_nurse"):
-        about = "no answer to the reminder"
-        if any(task.about == about for task in patient.tasks):
-            return Decision()
-        return Decision((call_back(world, world.codes[0], about, about, patient.id, "coordinator"),))
-    if timer.kind == "window_end" and expected(patient):
+        if infusion and patient.order and patient.order.held_at:
+            plan.put(infusion, "held")
+            plan.task(ON_HOLD, "nurse")
+        elif infusion and patient.order:
+            _remind_of(plan, infusion, timer)
+    elif timer.kind == "second_reminder" and state == "reminded" and waiting:
+        plan.effects += Turn(world, patient, timer=timer).run("no_answer")
+    elif timer.kind == "to_coordinator" and waiting and state != "with_nurse":
+        if NO_TEXTS not in plan.about:
+            plan.task(NO_ANSWER)
+    elif timer.kind == "window_end" and waiting:
         if answers("window_ends", state):
-            return Decision(tuple(turn.run("window_ends")))
-        infusion = expected(patient)
-        return Decision((PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, {"state": "missed"}),))
-    if timer.kind == "running_question" and running(patient):
+            plan.effects += Turn(world, patient, timer=timer).run("window_ends")
+        else:
+            plan.put(waiting, "missed")
+            plan.task(NO_ANSWER)
+    elif timer.kind == "running_question" and running(patient):
         if state == "running":
-            return Decision(tuple(turn.run("should_be_done")))
-        if state in ("safety", "second_dose"):  # that question is being answered or paged about; ask again after it
+            plan.effects += Turn(world, patient, timer=timer).run("should_be_done")
+        elif state in CALLS_QUESTIONS:  # that question is being answered or paged about; ask again after it
             again = world.now + timedelta(minutes=world.practice.ask_minutes)
-            return Decision((SetTimer("running_question", again, patient.id, timer.phone_id),))
-        return Decision()
-    if timer.kind == "running_end" and running(patient):
-        infusion, about = running(patient), "end of an infusion not known"
-        put = PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, {"state": "stopped", "why": "end not known"})
-        return Decision((put, call_back(world, world.codes[0], about, about, patient.id)))
-    silent_in = {"running_silence": "asked_running", "problem_silence": "problem", "safety_silence": "safety",
-                 "second_dose_silence": "second_dose", "check_in_silence": "check_in", "skipped_silence": "skipped",
-                 "stopped_silence": "stopped"}
-    if silent_in.get(timer.kind) == state:
-        return Decision(tuple(turn.run("silence")))
-    return Decision()
+            plan.effects.append(SetTimer("running_question", again, patient.id, timer.phone_id))
+    elif timer.kind == "running_end" and running(patient):
+        infusion = running(patient)
+        plan.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at,
+                                        {"state": "stopped", "why": "end not known"}, infusion.extra))
+        if state in ("running", "asked_running"):
+            plan.effects.append(SetTalk(patient.id, Talk()))
+        plan.task("end of an infusion not known", "nurse")
+    elif SILENT_IN.get(timer.kind) == state:
+        plan.effects += Turn(world, patient, timer=timer).run("silence")
+    return plan.decision()
+
+
+SILENT_IN = {"running_silence": "asked_running", "problem_silence": "problem", "safety_silence": "safety",
+             "second_dose_silence": "second_dose", "check_in_silence": "check_in", "skipped_silence": "skipped",
+             "stopped_silence": "stopped"}
 
 
 def _phone_silence(world, timer):
@@ -124,18 +156,21 @@ def _phone_silence(world, timer):
     pending = world.pending
     if pending is None:
         return []
-    forget = SetPending(timer.phone_id, None)
+    forget = [SetPending(timer.phone_id, None), ClearTimers(phone_id=timer.phone_id, kinds=(timer.kind,))]
+    inbound = Inbound(pending.inbound_id, world.phone, world.phone.number, pending.body, 0, pending.asked_at)
     if timer.kind == "nurse_self_silence" and pending.asked == "nurse_self":
         staff = next((staff for staff in world.staff if staff.phone.id == timer.phone_id), None)
-        return [forget, *nurse_in_need(world, staff, pending.body)] if staff else [forget]
+        return [*forget, *nurse_in_need(world, staff, pending.body)] if staff else forget
     if timer.kind == "stranger_silence" and pending.asked == "safety":
-        inbound = Inbound(pending.inbound_id, world.phone, world.phone.number, pending.body, 0, pending.asked_at)
-        reading = Reading("urgent", "other", because=(Because("in-doubt", pending.body),))
-        return [forget, *raise_alarm(world, inbound, reading, None, "en", key="safety.paging", matters=world.matters)]
+        reading = Reading("urgent", "other", detail="safety_question_in_doubt", because=(Because("in-doubt", pending.body),))
+        return [*forget, *raise_alarm(world, inbound, reading, None, "en", key="safety.paging", matters=world.matters)]
     if timer.kind == "which_silence" and pending.asked == "which":
+        matter = open_alarm(world.matters)
+        if matter:
+            return [*forget, *tell_more(world, inbound, matter, None)]
         task = call_back(world, world.codes[0], "text that could not be placed", pending.body, None)
         values = due_words(world, task.due_at, world.practice.zone, "en")
-        return [forget, task, *say(world, world.phone, "nurse_will_look", "notice", "en", **values)]
+        return [*forget, task, *say(world, world.phone, "nurse_will_look", "notice", "en", **values)]
     return []
 
 
@@ -145,13 +180,12 @@ def ladder_step(world, matter, pages, patient, numbers):
     numbers: the telephone numbers that wrote about this matter and are told the truth about it.
     """
     effects = []
-    step = next_step(matter, pages, world.ladder, world.practice, world.now)
+    step = next_step(matter, pages, ladder_for(world, matter), world.practice, world.now)
     if step and step.due_at <= world.now:
         minutes = int((world.now - matter.raised_at).total_seconds() // 60)
-        who = who_words(patient)
         key = "page" if step.number == 0 else "page.again"
         for staff in step.people or (None,):
-            effects.append(page(world, staff, key, matter.case, matter.disposition, matter.about, who, step.number,
+            effects.append(page(world, staff, key, matter.case, matter.disposition, matter.about, who_words(patient), step.number,
                                 matter.raised_at, minutes=minutes))
     if unanswered(matter, world.practice, world.now):
         effects += nobody_yet(world, matter, patient, numbers, patient.lang if patient else "en")
@@ -188,14 +222,14 @@ def overdue(world, task):
 def undelivered(world, text, matter, patient):
     """A text of ours that will not arrive. Pages are the ladder's; a lost question counts as silence (its time-out is
     brought forward by the store); a lost instruction makes the nurse call; the rest goes to the coordinator's list."""
-    if text.kind == "page" or text.timer:
+    if text.kind in ("page", "confirmation") or text.timer:
         return Decision()
-    if matter is not None and text.kind in ("emergency", "notice", "relay") and matter.closed_at is None:
-        target = holder_of(world, matter) or (world.ladder[0] if world.ladder else None)
+    if matter is not None and matter.closed_at is None:
+        people = ladder_for(world, matter)
+        target = holder_of(world, matter) or (people[0] if people else None)
         body = page(world, target, "page.call", matter.case, matter.disposition, matter.about, who_words(patient), 0, world.now)
         return Decision((Text(number=body.number, body=body.body, kind="page", entry="page.call", case=matter.case, safety=True),))
     about = "text not delivered"
     if patient is None or any(task.about == about for task in patient.tasks):
         return Decision()
     return Decision((call_back(world, world.codes[0], about, text.entry, patient.id, "coordinator"),))
-

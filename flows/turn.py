@@ -9,13 +9,13 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from flows import hours, phase
-from flows.alarm import open_alarm, raise_alarm, short_and_state, tell_more, kind_of
+from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.content import may_send
 from flows.conversation import BACK, QUESTIONS, fire
 from flows.model import (
-    AddReaction, ClearTimers, HoldOrder, Inbound, OpenMatter, OpenTask, PutInfusion, SetTalk, SetTimer, Talk, Text,
+    AddReaction, ClearTimers, DropTexts, HoldOrder, Inbound, OpenMatter, OpenTask, PutInfusion, SetTalk, SetTimer, Talk,
 )
-from flows.occasion import moment, occasion_for
+from flows.occasion import further_dose, moment, occasion_for
 from flows.phrases import clock_words, number_words, when_words
 from flows.say import call_back, due_words, minutes_later, say
 from flows.words import Because, Reading
@@ -26,6 +26,8 @@ ASKED = ("running_question", "running_silence", "check_in_silence", "problem_sil
 REACTIONS = {"site_leak": "leak", "site_swelling": "swelling", "site_itch": "itch", "site_pain": "pain",
              "needle_pain": "pain", "slow": "slow", "blood_before": "blood", "blood_after": "blood",
              "site_infection": "infection signs"}
+NOT_A_REACTION = {"supply", "schedule", "question", "done", "thanks", "chatter", "stop_word", "slow", "other"}
+TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "text to look at", "other": "text to look at"}
 ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain", "slow", "blood_before", "blood_after"}
 SITE = re.compile(
     r"\b(?:(?:left|right|upper|lower|izquierd[ao]|derech[ao])\s+)*"
@@ -69,7 +71,7 @@ class Turn:
         self.effects.append(ClearTimers(patient_id=self.patient.id, kinds=kinds))
 
     def put(self, infusion, **changes):
-        self.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, changes))
+        self.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, changes, infusion.extra))
 
     def clock(self, at):
         return clock_words(at, self.patient.zone)
@@ -113,9 +115,22 @@ class Turn:
             self.say("started", time=self.clock(self.now), minutes=round(order.minutes))
 
     def start_again(self):
+        """ "Starting" once more from the same phone: it runs as we know. The watch over it goes on."""
+        self._watch_again()
+        self.say_running()
+
+    def say_running(self):
         self.say("started.already", time=self.clock(phase.running(self.patient).started_at))
 
-    say_running = start_again
+    def _watch_again(self):
+        """Ask anew: at the expected end, or when that is past, after the minutes of a running infusion's silence."""
+        practice = self.world.practice
+        self.stop_waiting("running_silence", "running_question")
+        end = phase.expected_end(self.patient) + timedelta(minutes=practice.grace_minutes)
+        again = max(end, minutes_later(self.world, practice.silent_while_infusing_minutes))
+        starter = next((s for s in self.patient.speakers if s.name == phase.running(self.patient).started_by), self.speaker)
+        self.effects.append(SetTimer("running_question", again, self.patient.id, starter.phone.id))
+        return again
 
     def say_waiting(self):
         self.say("waiting")
@@ -136,13 +151,11 @@ class Turn:
         if running is None:  # the other phone has said "done" meanwhile
             self.state = "idle"
             return self.say("hello")
+        self._watch_again()
         return self.say("second_dose.same", time=self.clock(running.started_at))
 
     def keep_running(self):
-        self.stop_waiting("running_silence", "running_question")
-        again = self.world.practice.grace_minutes + self.world.practice.silent_while_infusing_minutes
-        self.wait("running_question", again)
-        self.say("running_fine", time=self.clock(minutes_later(self.world, again)))
+        self.say("running_fine", time=self.clock(self._watch_again()))
 
     def finish(self):
         infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
@@ -163,9 +176,15 @@ class Turn:
         self.stop_waiting(*WAITS, *ASKED)
         self.wait("check_in_silence", self.world.practice.second_reminder_minutes)
 
+    def finish_on_hold(self):
+        """A dose done although the order is on hold goes on record, and a nurse hears of it."""
+        self.finish()
+        self._task("infused while on hold", owner="nurse")
+
     def finish_again(self):
         last = phase.last_ended(self.patient)
         if last and last.state == "stopped":
+            self._task("done after a stopped dose", owner="nurse")
             return self.nurse_decides()
         return self.say("done.already", time=self.clock(last.ended_at if last else self.now))
 
@@ -177,7 +196,11 @@ class Turn:
         infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
         self.put(infusion, state="stopped", ended_at=self.now, why=self.inbound.body[:200])
         self.stop_waiting(*WAITS, *ASKED)
-        self._task("dose stopped early", owner="nurse")
+        task = self._task("dose stopped early", owner="nurse")
+        if self.reading.topic in REACTIONS:
+            self._reaction(infusion)
+        if self.reading.disposition in ("selfcare", "nurse") and self.reading.topic not in NOT_A_REACTION:
+            self._hold("dose stopped early for a reaction", task.case)
         if not self.follows:
             self.say("stopped", "prompt")
         self.wait("stopped_silence", self.world.practice.second_reminder_minutes)
@@ -187,7 +210,7 @@ class Turn:
         last, order = phase.last_ended(self.patient), self.patient.order
         found = re.search(r"\d+(?:[.,]\d+)?", self.inbound.body)
         volume_ml = float(found.group().replace(",", ".")) if found else None
-        if last and order and volume_ml is not None and volume_ml <= order.volume_ml:
+        if last and last.state == "stopped" and order and volume_ml is not None and volume_ml <= order.volume_ml:
             self.put(last, volume_ml=volume_ml)
         self.stop_waiting("stopped_silence")
         self.say("stopped.thanks")
@@ -199,8 +222,10 @@ class Turn:
         at = moment(self.reading.when, self.now, self.patient, practice)
         if at > infusion.due_at + timedelta(hours=practice.window_hours):
             return self.call_back()
-        self.stop_waiting(*WAITS, *ASKED)
+        self.stop_waiting("second_reminder", *ASKED)
         self.effects.append(SetTimer("put_off", at, self.patient.id, self.phone.id, infusion.id))
+        for kind, minutes in (("to_coordinator", practice.coordinator_after_minutes), ("window_end", practice.window_hours * 60)):
+            self.effects.append(SetTimer(kind, at + timedelta(minutes=minutes), self.patient.id, None, infusion.id))
         self.say("later", when=when_words(at, self.now, self.patient.zone, self.lang))
         return None
 
@@ -231,13 +256,7 @@ class Turn:
 
     def advise(self):
         topic = self.reading.topic
-        infusion = phase.running(self.patient) or phase.last_ended(self.patient)
-        kind = REACTIONS.get(topic, topic)
-        if self.reading.detail == "site_redness":
-            kind = "redness"
-        found = SITE.search(self.inbound.body)
-        self.effects.append(AddReaction(self.patient.id, infusion.id if infusion else None, kind,
-                                        found.group().lower() if found else None, self.inbound.body))
+        self._reaction(phase.running(self.patient) or phase.last_ended(self.patient))
         self.stop_waiting("check_in_silence", "problem_silence", "running_silence")
         if self.talk.state == "asked_running":
             self.wait("running_question", self.world.practice.silent_while_infusing_minutes)
@@ -249,9 +268,20 @@ class Turn:
                   "minutes": round(order.minutes)} if order else {"volume": "?", "sites": "?", "minutes": "?"}
         return self.say(key, "advice", **values)
 
+    def _reaction(self, infusion):
+        """Put the complaint on record with the site that the text names."""
+        kind = "redness" if self.reading.detail == "site_redness" else REACTIONS.get(self.reading.topic, self.reading.topic)
+        found = SITE.search(self.inbound.body)
+        self.effects.append(AddReaction(self.patient.id, infusion.id if infusion and infusion.id else None, kind,
+                                        found.group().lower() if found else None, self.inbound.body))
+
+    def _hold(self, why, case):
+        if self.patient.order and not self.patient.order.held_at:
+            self.effects.append(HoldOrder(self.patient.order.id, why, case))
+
     def call_back(self, key="nurse_list"):
         self.stop_waiting("check_in_silence", "problem_silence")
-        task = self._task(self.reading.topic, owner="nurse")
+        task = self._task(TASKS.get(self.reading.topic, self.reading.topic), owner="nurse")
         self.say(key, **due_words(self.world, task.due_at, self.patient.zone, self.lang))
 
     def _task(self, about, owner):
@@ -269,7 +299,7 @@ class Turn:
         self.say("hello")
 
     def not_understood(self):
-        if self.talk.unclear:
+        if self.talk.unclear or self.phone.opted_out_at:  # one that we may not ask again goes to a person at once
             return self.call_back(key="nurse_will_look")
         self.unclear = 1
         return self.say("unclear", "prompt")
@@ -299,17 +329,25 @@ class Turn:
         self._page("other", "picture_while_infusing", "picture.paging")
 
     def clear(self):
+        """None of the signs: the talk goes on where it stood, with the question that stood there."""
         self.stop_waiting("safety_silence")
-        self.say("safety.clear")
-        if self.state == "check_in":
+        last = phase.last_ended(self.patient)
+        if self.state == "check_in" and last:
             self.wait("check_in_silence", self.world.practice.second_reminder_minutes)
-        if self.state == "running":
-            self.stop_waiting("running_question", "running_silence")
-            self.wait("running_question", self.world.practice.silent_while_infusing_minutes)
+            return self.say("check_in", "prompt", time=self.clock(last.ended_at))
+        if self.state == "running" and phase.running(self.patient):
+            self._watch_again()
+        return self.say("safety.clear")
 
     def page_in_doubt(self):
         """An unclear answer, silence, or a question that did not arrive: the nurse is paged as if it were an alarm."""
         second = self.talk.state == "second_dose"
+        if self.phone:
+            self.effects.append(DropTexts(self.phone.number, ("safety", "second_dose")))
+        if self.inbound:
+            self._note_end()
+        if second and self.reading and self.reading.choice == 2:
+            self._second_dose("second dose, told to stop")
         self._page("dosing_error" if second else "other", "second_dose_in_doubt" if second else "safety_question_in_doubt",
                    "safety.paging")
 
@@ -324,10 +362,25 @@ class Turn:
         world = replace(self.world, codes=self.world.codes[used:])
         self.effects += raise_alarm(world, self.inbound or _silent(self), reading, self.patient, self.lang, key=key)
 
+    def _note_end(self):
+        """A text that says "done" or "stopped" in the middle of something else: the dose is not lost from the record."""
+        running = phase.running(self.patient)
+        if running and {"done", "stopped"} & set(self.reading.acts):
+            self.put(running, state="stopped" if "stopped" in self.reading.acts else "done", ended_at=self.now)
+
+    def _second_dose(self, why):
+        """A further dose that may have begun is kept as stopped, its mL not answered."""
+        if self.patient.order is None:
+            return
+        self.put(further_dose(self.patient, self.now), state="stopped", started_at=self.now, started_by=self.speaker.name,
+                 ended_at=self.now, why=why)
+
     # --- alarms ---
 
     def raise_alarm(self):
-        self.stop_waiting("second_reminder", "put_off", *ASKED)
+        self.stop_waiting("second_reminder", *ASKED)
+        if self.reading.detail == "second_dose":
+            self._second_dose("second dose in doubt, told to stop")
         used = sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
         world = replace(self.world, codes=self.world.codes[used:])
         self.effects += raise_alarm(world, self.inbound, self.reading, self.patient, self.lang, key=self.alarm_key,
@@ -339,24 +392,18 @@ class Turn:
         if matter is None:  # the state outlived its matter: never leave the patient without an answer
             self.state = "idle"
             return self.say("unclear", "prompt")
-        running = phase.running(self.patient)
-        if running and {"done", "stopped"} & set(self.reading.acts):
-            ended = "stopped" if "stopped" in self.reading.acts else "done"
-            self.put(running, state=ended, ended_at=self.now)
-        self.effects += tell_more(self.world, self.inbound, matter, self.patient)
-        self.effects.append(Text(number=self.phone.number, body=short_and_state(self.world, matter, self.lang),
-                                 kind=kind_of(matter), entry="short", patient_id=self.patient.id, case=matter.case,
-                                 safety=True))
+        self._note_end()
+        self.effects += answer_open(self.world, self.inbound, matter, self.patient, self.lang)
         return None
 
     def in_hospital(self):
         """ "I'm in the hospital", "the doctor said stop": the order is held and the nurse has a task."""
-        running = phase.running(self.patient)
+        running, waiting = phase.running(self.patient), phase.expected(self.patient)
         if running:
             self.put(running, state="stopped", ended_at=self.now, why="told to stop: hospital or prescriber")
-        if self.patient.order and not self.patient.order.held_at:
-            self.effects.append(HoldOrder(self.patient.order.id, "hospital or prescriber"))
-        self._task("hospital or told to stop", owner="nurse")
+        if waiting:
+            self.put(waiting, state="held")
+        self._hold("hospital or prescriber", self._task("hospital or told to stop", owner="nurse").case)
         self.stop_waiting(*WAITS, *ASKED)
         matter = open_alarm(self.patient.matters)
         if matter:
@@ -408,8 +455,11 @@ class Turn:
         self._task("no answer to the reminder", owner="coordinator")
 
     def ask_running(self):
+        if self.phone is None or self.phone.opted_out_at or self.phone.stopped_why:
+            self.state = "running"
+            return self._task("infusion should be over, no texts to this patient: call", owner="nurse")
         self.say("running_question", "prompt", safety=True, timer="running_silence")
-        self.wait("running_silence", self.world.practice.silent_while_infusing_minutes)
+        return self.wait("running_silence", self.world.practice.silent_while_infusing_minutes)
 
     def leave_unanswered(self):
         """What was not answered stays "not answered"; nobody is asked twice."""

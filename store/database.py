@@ -2,6 +2,8 @@
 
 import re
 import sqlite3
+import threading
+from collections import defaultdict
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +13,7 @@ from sqlite_utils import Database
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 5000  # a write waits this long for another; longer, and the carrier would give up on us
 LOG_TRIES = 50
+_turns = defaultdict(threading.Lock)  # by database file: SQLite's own waiting sleeps, threads that queue here do not
 
 
 class DatabaseError(Exception):
@@ -32,7 +35,9 @@ def connect(path, busy_ms=BUSY_MS):
         if connection is not None:
             connection.close()
         raise DatabaseError(f"{path}: {error}; name a writable file with --db, or restore it from a backup") from error
-    return Database(connection)
+    db = Database(connection)
+    db.turn, db.busy_s = _turns[Path(path).resolve()], busy_ms / 1000
+    return db
 
 
 def _keep_log(connection):
@@ -58,13 +63,17 @@ def writing(db):
     Raises sqlite3.OperationalError ("database is locked") when another writer holds the lock beyond the busy time.
     """
     connection = db.conn
-    connection.execute("BEGIN IMMEDIATE")
+    if not db.turn.acquire(timeout=db.busy_s):
+        raise sqlite3.OperationalError("database is locked")
     try:
+        connection.execute("BEGIN IMMEDIATE")
         yield db
         connection.commit()
     except BaseException:
         connection.rollback()
         raise
+    finally:
+        db.turn.release()
 
 
 @contextmanager

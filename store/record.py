@@ -102,11 +102,12 @@ def _note(writer, matter_id, who, words):
 @effect.register
 def _(each: model.RaiseMatter, writer):
     matter_id = writer.matter_id(each.case)
-    writer.run("""UPDATE matter SET disposition = ?, topic = ?, detail = ?, kind = coalesce(?, kind), raised_at = ?,
-                  seen = seen || ',' || ? WHERE id = ?""",
-               each.disposition, each.topic, each.detail, each.kind, writer.at, each.kind or each.topic, matter_id)
+    writer.run("UPDATE matter SET seen = seen || ',' || ? WHERE id = ?", each.kind or each.topic, matter_id)
+    if each.worse:
+        writer.run("""UPDATE matter SET disposition = ?, topic = ?, detail = ?, kind = coalesce(?, kind), raised_at = ?
+                      WHERE id = ?""", each.disposition, each.topic, each.detail, each.kind, writer.at, matter_id)
     _note(writer, matter_id, "phone", each.words)
-    writer.audit("matter raised", f"matter/{matter_id}", disposition=each.disposition, topic=each.topic)
+    writer.audit("matter raised" if each.worse else "matter added to", f"matter/{matter_id}", disposition=each.disposition, topic=each.topic)
 
 
 @effect.register
@@ -124,6 +125,9 @@ def _(each: model.TakeMatter, writer):
     writer.run("UPDATE matter SET acknowledged_at = ?, acknowledged_by = ? WHERE id = ?", writer.at, each.staff_id, matter_id)
     # pages not yet handed to the carrier would call people who need not come
     writer.end_pages("staff_id IS NOT ?", matter_id, each.staff_id)
+    # nor is a text true any more that says nobody has answered
+    writer.run("""UPDATE outbox SET useless_after = ? WHERE state = 'waiting' AND matter_id = ? AND
+                  (entry = 'short' OR entry LIKE 'nobody.%')""", writer.at, matter_id)
     writer.audit("matter taken", f"matter/{matter_id}", staff=each.staff_id)
 
 
@@ -135,6 +139,20 @@ def _(each: model.CloseMatter, writer):
                writer.at, each.staff_id, each.outcome, writer.at, each.staff_id, matter_id)
     writer.end_pages("1", matter_id)
     writer.audit("matter closed", f"matter/{matter_id}", staff=each.staff_id)
+
+
+@effect.register
+def _(each: model.PlaceMatter, writer):
+    matter_id = writer.matter_id(each.case)
+    writer.run("UPDATE matter SET patient_id = ? WHERE id = ?", each.patient_id, matter_id)
+    writer.audit("matter placed", f"matter/{matter_id}", patient=each.patient_id)
+
+
+@effect.register
+def _(each: model.DropTexts, writer):
+    marks = ",".join("?" for _ in each.entries)
+    writer.run(f"UPDATE outbox SET useless_after = ? WHERE state = 'waiting' AND number = ? AND entry IN ({marks})", writer.at,
+               each.number, *each.entries)
 
 
 @effect.register
@@ -196,12 +214,13 @@ def _(each: model.PutInfusion, writer):
     unknown = set(each.changes) - COLUMNS
     if unknown:
         raise KeyError(f"an infusion has no column {sorted(unknown)[0]}")
-    writer.run("""INSERT INTO infusion (order_id, patient_id, due_on, due_at, state)
-                  SELECT id, patient_id, ?, ?, 'planned' FROM infusion_order WHERE id = ?
-                  ON CONFLICT (order_id, due_on) DO NOTHING""", each.due_on.isoformat(), stamp(each.due_at), each.order_id)
+    writer.run("""INSERT INTO infusion (order_id, patient_id, due_on, extra, due_at, state)
+                  SELECT id, patient_id, ?, ?, ?, 'planned' FROM infusion_order WHERE id = ?
+                  ON CONFLICT (order_id, due_on, extra) DO NOTHING""", each.due_on.isoformat(), each.extra, stamp(each.due_at),
+               each.order_id)
     for column, value in each.changes.items():
-        writer.run(f"UPDATE infusion SET {column} = ? WHERE order_id = ? AND due_on = ?",
-                   stamp(value) if column.endswith("_at") else value, each.order_id, each.due_on.isoformat())
+        writer.run(f"UPDATE infusion SET {column} = ? WHERE order_id = ? AND due_on = ? AND extra = ?",
+                   stamp(value) if column.endswith("_at") else value, each.order_id, each.due_on.isoformat(), each.extra)
     if "state" in each.changes:
         writer.audit("infusion", f"order/{each.order_id}/{each.due_on.isoformat()}", state=each.changes["state"])
 
@@ -214,14 +233,14 @@ def _(each: model.AddReaction, writer):
 
 @effect.register
 def _(each: model.HoldOrder, writer):
-    writer.run("UPDATE infusion_order SET held_at = ?, held_why = ? WHERE id = ? AND held_at IS NULL", writer.at, each.why,
-               each.order_id)
+    writer.run("UPDATE infusion_order SET held_at = ?, held_why = ?, held_case = ? WHERE id = ? AND held_at IS NULL", writer.at,
+               each.why, each.case, each.order_id)
     writer.audit("order held", f"order/{each.order_id}", why=each.why)
 
 
 @effect.register
 def _(each: model.ReleaseOrder, writer):
-    writer.run("""UPDATE infusion_order SET held_at = NULL, held_why = NULL, released_at = ?, released_by = ? WHERE id = ?""",
+    writer.run("""UPDATE infusion_order SET held_at = NULL, held_why = NULL, held_case = NULL, released_at = ?, released_by = ? WHERE id = ?""",
                writer.at, each.staff_id, each.order_id)
     writer.audit("order released", f"order/{each.order_id}", staff=each.staff_id)
 

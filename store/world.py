@@ -1,6 +1,7 @@
 """Reading the database into the shapes that the flows decide on."""
 
 import json
+import re
 from datetime import date, timedelta
 
 from flows import case
@@ -68,7 +69,7 @@ def order_of(row):
         rate_ml_per_h_per_site=row["rate_ml_per_h_per_site"], every=row["every"],
         weekdays=tuple(filter(None, row["weekdays"].split(","))), clock_local=row["clock_local"],
         starts_on=day(row["starts_on"]), ends_on=day(row["ends_on"]), next_due_at=moment(row["next_due_at"]),
-        held_at=moment(row["held_at"]), held_why=row["held_why"],
+        held_at=moment(row["held_at"]), held_why=row["held_why"], held_case=row["held_case"],
     )
 
 
@@ -108,7 +109,10 @@ def patient(db, patient_id, today):
     order = one(db, "SELECT * FROM infusion_order WHERE patient_id = ? AND current = 1", patient_id)
     talk = one(db, "SELECT * FROM conversation WHERE patient_id = ?", patient_id)
     infusions = rows(db, "SELECT * FROM infusion WHERE patient_id = ? ORDER BY due_at DESC, id DESC LIMIT ?", patient_id, INFUSIONS)
-    matters = rows(db, "SELECT * FROM matter WHERE patient_id = ? AND closed_at IS NULL ORDER BY id", patient_id)
+    # a matter from a phone of several patients is everybody's until it is clear whom it is about
+    matters = rows(db, """SELECT * FROM matter WHERE closed_at IS NULL AND (patient_id = ? OR (patient_id IS NULL AND from_number IN
+                          (SELECT number FROM phone JOIN speaker ON speaker.phone_id = phone.id WHERE speaker.patient_id = ?)))
+                          ORDER BY id""", patient_id, patient_id)
     tasks = rows(db, "SELECT * FROM task WHERE patient_id = ? AND ended_at IS NULL ORDER BY id", patient_id)
     return Patient(
         id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
@@ -118,15 +122,15 @@ def patient(db, patient_id, today):
         talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"]) if talk else Talk(),
         infusions=tuple(
             Infusion(i["id"], i["order_id"], day(i["due_on"]), moment(i["due_at"]), i["state"], moment(i["reminded_at"]),
-                     moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"])
+                     moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"], i["extra"])
             for i in infusions),
         matters=tuple(map(matter_of, matters)), tasks=tuple(map(task_of, tasks)),
     )
 
 
 def task(db, task_id):
-    """The task with this id, open or ended, or None."""
-    row = one(db, "SELECT * FROM task WHERE id = ?", task_id)
+    """The task with this id if it is open, or None."""
+    row = one(db, "SELECT * FROM task WHERE id = ? AND ended_at IS NULL", task_id)
     return row and task_of(row)
 
 
@@ -146,11 +150,8 @@ def open_matters(db):
 
 
 def numbers_of(db, matter):
-    """The telephone numbers that wrote about a matter: the phone it came from."""
-    if matter.from_number:
-        return (matter.from_number,)
-    row = one(db, "SELECT number FROM phone WHERE id = ?", matter.phone_id)
-    return (row["number"],) if row else ()
+    """The telephone numbers that wrote about a matter and are told the truth about it."""
+    return tuple(phone.number for phone in _wrote(db, matter))
 
 
 def pending_of(db, phone_row):
@@ -191,18 +192,19 @@ def for_inbound(db, practice, now, row):
     phone_row = one(db, "SELECT * FROM phone WHERE id = ?", row["phone_id"])
     sender = one(db, "SELECT id FROM staff WHERE phone_id = ? AND active = 1", row["phone_id"])
     if sender:
-        matters = open_matters(db) + _closed_but_held(db)
+        matters = open_matters(db) + _closed_and_named(db, row["body"])
         tasks = open_tasks(db)
-        ids = dict.fromkeys(m.patient_id for m in matters if m.patient_id)
+        ids = dict.fromkeys(_concerned(db, matters, tasks))
         paged = {m.id: _paged(db, m.id) for m in matters}
+        wrote = {m.id: _wrote(db, m) for m in matters}
     else:
-        matters, tasks, paged = _from_number(db, row["from_number"]), (), {}
+        matters, tasks, paged, wrote = _from_number(db, row["from_number"]), (), {}, {}
         ids = dict.fromkeys(r["patient_id"] for r in rows(
             db, "SELECT patient_id FROM speaker JOIN patient ON patient.id = patient_id WHERE phone_id = ? ORDER BY speaker.id",
             row["phone_id"]))
     return base(
         db, practice, now, patients=tuple(patient(db, patient_id, today) for patient_id in ids), matters=matters, tasks=tasks,
-        phone=inbound.phone, pending=pending_of(db, phone_row), paged=paged,
+        phone=inbound.phone, pending=pending_of(db, phone_row), paged=paged, wrote=wrote,
     ), inbound
 
 
@@ -262,12 +264,32 @@ def next_due(db):
     return moment(row["at"])
 
 
-def _closed_but_held(db):
-    """The newest closed matter of every patient whose order is on hold: a nurse may still release it by its code."""
-    return tuple(map(matter_of, rows(
-        db, """SELECT matter.* FROM matter JOIN infusion_order ON infusion_order.patient_id = matter.patient_id
-               WHERE closed_at IS NOT NULL AND current = 1 AND held_at IS NOT NULL
-               AND matter.id = (SELECT max(id) FROM matter AS m WHERE m.patient_id = matter.patient_id)""")))
+def _closed_and_named(db, body):
+    """Closed matters whose code stands in a nurse's text: she may still release by it. The newest of each code."""
+    found = [one(db, "SELECT * FROM matter WHERE case_code = ? AND closed_at IS NOT NULL ORDER BY id DESC", code)
+             for code in dict.fromkeys(re.findall(r"(?<!\d)\d{4}(?!\d)", body))]
+    return tuple(matter_of(row) for row in found if row)
+
+
+def _concerned(db, matters, tasks):
+    """Ids of the patients that a nurse's text may be about: of these matters and tasks, and with an order on hold."""
+    yield from (each.patient_id for each in (*matters, *tasks) if each.patient_id)
+    for matter in matters:
+        if matter.patient_id is None:
+            yield from (row["patient_id"] for row in rows(
+                db, """SELECT patient_id FROM speaker JOIN phone ON phone.id = speaker.phone_id WHERE number = ?
+                       ORDER BY speaker.id""", matter.from_number))
+    yield from (row["patient_id"] for row in rows(
+        db, "SELECT patient_id FROM infusion_order WHERE current = 1 AND held_at IS NOT NULL ORDER BY held_at"))
+
+
+def _wrote(db, matter):
+    """The phones that wrote about a matter: the one it came from, and those of the patient that texted since."""
+    found = rows(db, """SELECT DISTINCT phone.* FROM phone LEFT JOIN speaker ON speaker.phone_id = phone.id
+                        WHERE phone.number = ? OR (speaker.patient_id = ? AND EXISTS (SELECT 1 FROM inbound
+                              WHERE inbound.phone_id = phone.id AND inbound.received_at >= ?)) ORDER BY phone.id""",
+                 matter.from_number, matter.patient_id, stamp(matter.opened_at))
+    return tuple(map(phone_of, found))
 
 
 def _paged(db, matter_id):

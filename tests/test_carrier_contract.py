@@ -187,7 +187,7 @@ class TestContract:
     def test_a_missing_or_wrong_signature_is_not_genuine(self, rig):
         form, headers = rig.phone_texts(ANA, "done")
         good = headers[rig.signature_header]
-        for given in ({}, {rig.signature_header: ""}, {rig.signature_header: good[:-2] + "A="},
+        for given in ({}, {rig.signature_header: ""}, {rig.signature_header: ("A" if good[0] != "A" else "B") + good[1:]},
                       {rig.signature_header: "é\udcff"}, {rig.signature_header: None}, None):
             assert rig.carrier.genuine(rig.inbound_url, form, given) is False
 

@@ -109,6 +109,7 @@ CREATE TABLE infusion_order (
     next_due_at TEXT,
     held_at TEXT,
     held_why TEXT,
+    held_case TEXT, -- the case or task that it was held under, and may be released by
     released_at TEXT,
     released_by INTEGER REFERENCES staff(id),
     current INTEGER NOT NULL DEFAULT 1 CHECK (current IN (0, 1)),
@@ -124,6 +125,7 @@ CREATE TABLE infusion (
     order_id INTEGER NOT NULL REFERENCES infusion_order(id),
     patient_id INTEGER NOT NULL REFERENCES patient(id),
     due_on TEXT NOT NULL,
+    extra INTEGER NOT NULL DEFAULT 0 CHECK (extra >= 0), -- 0 is the occasion's own dose, 1 and up further doses told of
     due_at TEXT NOT NULL,
     state TEXT NOT NULL CHECK (state IN ('planned', 'running', 'done', 'stopped', 'skipped', 'missed', 'held')),
     reminded_at TEXT,
@@ -133,7 +135,7 @@ CREATE TABLE infusion (
     volume_ml REAL CHECK (volume_ml >= 0),
     minutes INTEGER CHECK (minutes >= 0),
     why TEXT,
-    UNIQUE (order_id, due_on)
+    UNIQUE (order_id, due_on, extra)
 ) STRICT;
 CREATE INDEX infusion_patient ON infusion(patient_id, due_at);
 

@@ -144,7 +144,7 @@ class Desk:
             coming = next_occasion(timing_of(order, patient.zone), self.world.now)
             self.effects += [ReleaseOrder(order.id, self.staff.id), SetNextDue(order.id, coming.at if coming else None)]
             self.effects += [EndTask(task.case, self.staff.id, "order released") for task in self.world.tasks
-                             if task.patient_id == patient.id and task.about == ON_HOLD]
+                             if task.patient_id == patient.id and (task.about == ON_HOLD or task.case == order.held_case)]
             speaker = contact(patient)
             if speaker and not speaker.phone.opted_out_at and not speaker.phone.stopped_why:
                 self._text(speaker.phone.number, render("released", patient.lang, self.world.practice), "notice", "released",

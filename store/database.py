@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlite_utils import Database
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-BUSY_MS = 5000  # a write waits this long for another; longer, and the carrier would give up on us
+BUSY_MS = 5000  # a write waits this long for others, half for our own threads and half for other processes
 LOG_TRIES = 50
 _turns = defaultdict(threading.Lock)  # by database file: SQLite's own waiting sleeps, threads that queue here do not
 
@@ -27,7 +27,7 @@ def connect(path, busy_ms=BUSY_MS):
     """
     connection = None
     try:
-        connection = sqlite3.connect(str(path), timeout=busy_ms / 1000, isolation_level=None)
+        connection = sqlite3.connect(str(path), timeout=busy_ms / 2000, isolation_level=None)
         connection.execute("PRAGMA foreign_keys = ON")
         _keep_log(connection)
         connection.execute("PRAGMA synchronous = FULL")
@@ -36,7 +36,7 @@ def connect(path, busy_ms=BUSY_MS):
             connection.close()
         raise DatabaseError(f"{path}: {error}; name a writable file with --db, or restore it from a backup") from error
     db = Database(connection)
-    db.turn, db.busy_s = _turns[Path(path).resolve()], busy_ms / 1000
+    db.turn, db.turn_s = _turns[Path(path).resolve()], busy_ms / 2000
     return db
 
 
@@ -63,7 +63,7 @@ def writing(db):
     Raises sqlite3.OperationalError ("database is locked") when another writer holds the lock beyond the busy time.
     """
     connection = db.conn
-    if not db.turn.acquire(timeout=db.busy_s):
+    if not db.turn.acquire(timeout=db.turn_s):
         raise sqlite3.OperationalError("database is locked")
     try:
         connection.execute("BEGIN IMMEDIATE")

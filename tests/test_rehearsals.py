@@ -237,6 +237,74 @@ def test_a_picture_is_never_fine():
     assert [event["to"] for event in events("picture", kind="page")][0] == "Ruth"
 
 
+def test_an_alarm_on_a_shared_phone_is_not_taken_for_the_answer_to_our_question():
+    name = "shared_phone_alarm"
+    assert events(name, kind="emergency", says="CALL 911 NOW")
+    assert [patient["held"] for patient in record(name)["patients"]] == [False, True], "Tom was named, Max was not"
+
+
+def test_on_a_shared_phone_a_name_says_whom_it_is_about():
+    states = {patient["name"]: [dose["state"] for dose in patient["infusions"]] for patient in record("shared_phone_named")["patients"]}
+    assert states["Tom"] == ["done"] and states["Max"] == ["missed"]
+    assert len(events("shared_phone_named", says="Is this about Max or Tom")) == 1
+
+
+def test_an_unnamed_emergency_holds_both_brothers_until_both_are_released():
+    name = "shared_phone_unnamed_emergency"
+    closed, released = sent_by(name, "Ruth", "close"), events(name, **{"from": "Sam"})[0]
+    reminders = events(name, kind="reminder")
+    assert not [event for event in reminders if event["at"] < released["at"]] and closed["at"] < released["at"]
+    assert {event["to"] for event in reminders if event["at"] > released["at"]} == {"Max", "Tom"}
+    assert events(name, to="Ruth", says="still open. Take it and close it first")
+
+
+def test_a_hold_without_a_matter_is_released_by_its_task():
+    reminders = [event["at"][:10] for event in events("hospital", kind="reminder")]
+    assert reminders[0] == "2026-03-17" and not held("hospital")
+
+
+def test_no_dose_of_a_daily_order_stays_open():
+    assert [state for _, state in doses("daily_silent")] == ["missed", "missed", "missed", "done"]
+
+
+def test_after_stop_and_start_the_reminders_go_on():
+    assert [event["at"][:10] for event in events("opted_out_and_back", kind="reminder")] == ["2026-03-10", "2026-03-17"]
+
+
+def test_an_alarm_after_later_does_not_lose_the_dose():
+    assert doses("alarm_after_later") == [("2026-03-10", "held"), ("2026-03-17", "planned")]
+
+
+def test_starting_again_does_not_end_the_watch():
+    name = "starting_again_and_silence"
+    assert len(events(name, kind="prompt", says="should be done")) == 2
+    assert events(name, kind="page", says="silent while infusing")
+
+
+def test_one_dose_told_of_three_times_is_one_dose():
+    assert doses("done_twice") == [("2026-03-10", "done")]
+
+
+def test_a_second_dose_the_same_day_pages_and_stays_on_record():
+    assert [state for _, state in doses("second_dose_the_same_day")] == ["done", "stopped"]
+    assert events("second_dose_the_same_day", kind="page", says="second dose")
+
+
+def test_a_nurse_cannot_take_the_case_about_herself():
+    assert events("nurse_ill", to="Ruth", says="about you, so another nurse")
+    assert record("nurse_ill")["matters"][0]["by"] == "Sam"
+
+
+def test_an_opted_out_patient_is_screened_and_the_nurse_is_told_to_call():
+    assert events("opted_out_patient_with_an_alarm", to="Ruth", says="^CALL NOW EMERGENCY")
+
+
+def test_a_stopped_dose_keeps_its_volume_and_is_a_nurses_task():
+    dose = record("stopped_early")["patients"][0]["infusions"][0]
+    assert (dose["state"], dose["volume_ml"]) == ("stopped", 22.0)
+    assert record("stopped_early")["tasks"][0]["about"] == "dose stopped early"
+
+
 def write():
     """Write every chat anew."""
     for file in FILES:

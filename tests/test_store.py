@@ -95,7 +95,7 @@ def test_the_audit_is_only_ever_added_to(db, sql):
 def test_a_connection_loses_nothing_by_its_settings(db):
     found = {name: db.conn.execute(f"PRAGMA {name}").fetchone()[0]
              for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")}
-    assert found == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 5000}
+    assert found == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 2500}
 
 
 def test_a_write_that_raises_leaves_nothing_behind(db):
@@ -125,7 +125,7 @@ def test_a_commit_that_fails_is_rolled_back_and_the_connection_goes_on(db):
 
 
 def test_a_second_writer_waits_no_longer_than_its_busy_time(db, tmp_path):
-    other = database.connect(tmp_path / "practice.db", busy_ms=50)
+    other = database.connect(tmp_path / "practice.db", busy_ms=100)
     raw = sqlite3.connect(tmp_path / "practice.db", isolation_level=None)
     raw.execute("BEGIN IMMEDIATE")
     with pytest.raises(sqlite3.OperationalError, match="locked"):

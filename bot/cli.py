@@ -134,8 +134,21 @@ def sample():
 
 @cli.command()
 @click.option("--lang", type=click.Choice(LANGS), help="Language of lines that name none; default: guessed.")
-def read(lang):
+@click.option("--score", "labelled", type=click.Path(), help="Score the reader on a file of labelled lines instead.")
+def read(lang, labelled):
     """Read texts: one JSON object a line on standard input, one on standard output."""
+    if labelled is not None:
+        from bot import score
+        from flows.reader import read as read_text
+
+        try:
+            with open(labelled, encoding="utf-8") as lines:
+                found = score.outcomes(lines, read_text, labelled)
+        except (score.ScoreError, OSError, UnicodeDecodeError) as error:
+            raise click.UsageError(f"{labelled}: cannot be read ({error.strerror}); name a file of labelled lines"
+                                   if isinstance(error, OSError) else str(error)) from error
+        click.echo(score.report(found), nl=False)
+        return
     raise SystemExit(read_lines(sys.stdin.buffer, sys.stdout, lang))
 
 

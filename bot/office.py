@@ -52,7 +52,9 @@ def practice_of(settings):
         answer_within_minutes={"emergency": settings.answer_within_minutes.emergency,
                                "urgent": settings.answer_within_minutes.urgent},
         ask_minutes=talk.ask_minutes, silent_while_infusing_minutes=talk.silent_while_infusing_minutes,
-        delivery_wait_minutes=settings.sending.delivery_wait_minutes, second_reminder_minutes=talk.second_reminder_minutes,
+        delivery_wait_minutes=settings.sending.delivery_wait_minutes,
+        second_reminder_minutes=talk.second_reminder_minutes,
         coordinator_after_minutes=talk.coordinator_after_minutes, window_hours=talk.window_hours,
-        grace_minutes=talk.grace_minutes, put_off_minutes=talk.put_off_minutes, unsigned_content=settings.unsigned_content,
+        grace_minutes=talk.grace_minutes, put_off_minutes=talk.put_off_minutes,
+        unsigned_content=settings.unsigned_content,
     )

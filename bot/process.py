@@ -13,6 +13,9 @@ from bot.office import Office, practice_of
 from bot.simulated import HttpSimulated
 from bot.web import MOST_BYTES, create_app
 from bot.worker import Worker
+from flows import content
+from flows.reader import read
+from flows.words import LANGS
 
 THREADS = 8
 
@@ -25,8 +28,12 @@ def carrier_of(found):
 
 
 def office_of(desk, name):
-    """The `Office` of one process, from the settings. The database is made or migrated."""
+    """The `Office` of one process, from the settings. The database is made or migrated, and the tables of words are
+    read: the first text must not wait for that, and a broken table must show now."""
     found = desk.settings
+    for lang in LANGS:
+        content.pack(lang)
+        read("", lang=lang)
     return Office(desk.path, practice_of(found), carrier_of(found), clock_of(found), name), found
 
 
@@ -46,8 +53,8 @@ def _serve(desk, host, port):
     try:
         server = create_server(app, host=host, port=port, threads=THREADS, max_request_body_size=MOST_BYTES)
     except OSError as error:
-        print(f"ebbline: {host}:{port} cannot be listened on ({error.strerror}); take another --port, or stop the other program",
-              file=sys.stderr)
+        print(f"ebbline: {host}:{port} cannot be listened on ({error.strerror}); take another --port, "
+              "or stop the other program", file=sys.stderr)
         return 1
     print(f"ebbline serve: listening on http://{host}:{port}", flush=True)
     try:

@@ -25,7 +25,7 @@ def receive(office, text, recovered=False):
 
 
 def handle(office, inbound_id):
-    """Decide on a recorded text; ids of the outbox rows that are to leave at once. Never raises an ordinary exception."""
+    """Decide on a recorded text; ids of the outbox rows that are to leave at once. Raises no ordinary exception."""
     db = office.db()
     try:
         with writing(db):

@@ -80,8 +80,8 @@ def _earlier(office, claim):
             raise
         log.warning("outbox %s not looked for: %s", claim.id, type(error).__name__)
         return None
-    db = office.db()
-    return next((text.carrier_id for text in texts if text.body == claim.body and not post.known(db, text.carrier_id)), None)
+    same = (text.carrier_id for text in texts if text.body == claim.body)
+    return next((carrier_id for carrier_id in same if not post.known(office.db(), carrier_id)), None)
 
 
 def _past_use(office, claim):

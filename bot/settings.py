@@ -25,6 +25,7 @@ SAMPLE_SECRET = "change-me"
 E164 = re.compile(r"\+[1-9]\d{1,14}", re.ASCII)  # ITU-T E.164: at most 15 digits, none of them a leading zero
 _SHORT_NUMBER = re.compile(r"\d{2,6}|\+[1-9]\d{1,14}", re.ASCII)
 _LINE_NUMBER = re.compile(r"\+?\d(?:[ -]?\d){1,14}", re.ASCII)
+_VARIABLE_NAME = re.compile("[A-Z][A-Z0-9_]*", re.ASCII)  # a pasted token has small letters, so it is found out here
 
 
 class Problem(NamedTuple):
@@ -63,6 +64,19 @@ def _secret(value):
     if not isinstance(value, str) or not value.strip():  # never shown, also when it is wrong
         raise _Bad("is not a text", "write the secret in double quotes")
     return value
+
+
+def _variable(value):
+    if not isinstance(value, str) or not _VARIABLE_NAME.fullmatch(value):  # never shown: it may be the secret itself
+        raise _Bad("is not the name of an environment variable",
+                   'write the name of the variable that holds the secret, in capitals, like "EBBLINE_AUTH_TOKEN"; '
+                   "never the secret itself")
+    return value
+
+
+def _sid(prefix, what):
+    return _matching(re.compile(f"{prefix}[0-9a-fA-F]{{32}}"), what,
+                     f"copy it from the carrier's console: {prefix} and 32 digits or letters a to f")
 
 
 def _matching(pattern, what, mend):
@@ -246,8 +260,41 @@ class SimulatedCarrier:
     number: str = _key(_PHONE, "Number that patients text (E.164).", "+13125550100")
 
 
+@_section
+class TwilioCarrier:
+    """[carrier] with kind = "twilio": real texts. Exactly one of `number` and `messaging_service_sid` is given.
+
+    Secrets stand in environment variables; the settings only name these. An account (or subaccount) of its own for
+    each practice: with a messaging service, every text to the account is read as one to the practice.
+    """
+
+    kind: str = _key(_one_of("twilio"), 'Which carrier: "twilio".', "twilio")
+    account_sid: str = _key(_sid("AC", "an account SID"), "The account's SID.", "AC" + "0" * 32)
+    number: str | None = _key(_PHONE, "Number that patients text and that texts come from (E.164), if it is one "
+                              "number and no messaging service.", "+13125550100", default=None)
+    messaging_service_sid: str | None = _key(
+        _sid("MG", "a messaging service SID"), "Messaging service that texts leave by, instead of a number.",
+        "MG" + "0" * 32, default=None)
+    auth_token_variable: str | None = _key(
+        _variable, "Environment variable that holds the account's auth token. Needed, but for an API key beside "
+        'signature "HMAC_SHA256".', "EBBLINE_AUTH_TOKEN", default=None)
+    api_key_variable: str | None = _key(
+        _variable, "Environment variable that holds an API key's SID, to send with it instead of the auth token.",
+        "EBBLINE_API_KEY", default=None)
+    api_secret_variable: str | None = _key(
+        _variable, "Environment variable that holds that API key's secret.", "EBBLINE_API_SECRET", default=None)
+    signature: str = _key(
+        _one_of("HMAC_SHA1", "HMAC_SHA256"), "How the carrier signs its requests to us: HMAC_SHA1 with the auth token, "
+        "HMAC_SHA256 with a shared key.", "HMAC_SHA1", default="HMAC_SHA1")
+    shared_key_variable: str | None = _key(
+        _variable, 'Environment variable that holds the shared key of signature "HMAC_SHA256".', "EBBLINE_SHARED_KEY",
+        default=None)
+    timeout_s: float = _key(_amount(0, 10), "Seconds that we wait for the carrier's connection, and again for its "
+                            "answer.", 5, default=5)
+
+
 # Settings class of each carrier kind. A further carrier is one more class and one more row.
-CARRIERS = {"simulated": SimulatedCarrier}
+CARRIERS = {"simulated": SimulatedCarrier, "twilio": TwilioCarrier}
 
 
 @_section
@@ -268,7 +315,7 @@ class Settings:
     answer_within_minutes: AnswerTimes
     conversation: Conversation
     sending: Sending
-    carrier: SimulatedCarrier
+    carrier: SimulatedCarrier | TwilioCarrier
 
     @property
     def live(self) -> bool:
@@ -308,6 +355,8 @@ def load(path) -> Settings:
                 table = None
         values[name] = None if table is None else _values(cls, name, table, problem)
     _agree(values, problem)
+    if (values["carrier"] or {}).get("kind") == "twilio":
+        _agree_twilio(data["carrier"], values["carrier"].get("signature", TwilioCarrier.signature), problem)
     if problems:
         raise SettingsError(problems)
     clock = values["sending"].get("test_clock")
@@ -324,6 +373,10 @@ def example() -> str:
     lines += _sample(Settings)
     for name, cls in _SECTIONS.items():
         lines += [f"[{name}]", *_sample(cls)]
+    for kind, cls in CARRIERS.items():
+        if cls is not _SECTIONS["carrier"]:
+            lines += [f'# Instead of that [carrier], with kind = "{kind}":', "#",
+                      *(f"#   {line}" for line in ["[carrier]", *_sample(cls)[:-1]]), ""]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -401,3 +454,20 @@ def _agree(values, problem):
                 "a live installation needs an https:// address")
     if (values["carrier"] or {}).get("secret") == SAMPLE_SECRET:
         problem("carrier.secret", "is still that of the sample", "write the secret that the carrier gave you")
+
+
+def _agree_twilio(given, signature, problem):
+    """Checks between the keys of a TwilioCarrier. given: the keys that the file has, right or wrong."""
+    if ("number" in given) == ("messaging_service_sid" in given):
+        problem("carrier.number", f"and messaging_service_sid are both {'given' if 'number' in given else 'missing'}",
+                "give the one that texts are to come from, and not the other")
+    for one, other in (("api_key_variable", "api_secret_variable"), ("api_secret_variable", "api_key_variable")):
+        if one in given and other not in given:
+            problem(f"carrier.{other}", f"is missing beside {one}", f"add {other}, or take {one} out")
+    if signature == "HMAC_SHA256" and "shared_key_variable" not in given:
+        problem("carrier.shared_key_variable", "is missing, and signature HMAC_SHA256 is checked with it",
+                'add shared_key_variable = "EBBLINE_SHARED_KEY" (a sample)')
+    if "auth_token_variable" not in given and (signature == "HMAC_SHA1" or "api_key_variable" not in given):
+        needed = "signature HMAC_SHA1 is checked" if signature == "HMAC_SHA1" else "without an API key, texts are sent"
+        problem("carrier.auth_token_variable", f"is missing, and {needed} with it",
+                'add auth_token_variable = "EBBLINE_AUTH_TOKEN" (a sample)')

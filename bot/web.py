@@ -116,6 +116,6 @@ def health_of(office):
         return None if at is None else round((now - at).total_seconds(), 1)
 
     worker_age, unsent_age, unhandled_age = age(moment(beat)), age(unsent), age(unhandled)
-    ok = (worker_age is not None and worker_age < STALE_S and (unsent_age or 0) < STALE_S and (unhandled_age or 0) < STALE_S)
+    ok = worker_age is not None and max(worker_age, unsent_age or 0, unhandled_age or 0) < STALE_S
     return {"ok": ok, "worker_age_s": worker_age, "oldest_unsent_s": unsent_age, "oldest_unhandled_s": unhandled_age,
             "unreadable": failed}

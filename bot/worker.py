@@ -33,6 +33,8 @@ class Worker:
         self._do("the carrier's list", self._list_inbound, now)
         for inbound_id in post.unhandled(db, now - SETTLE):
             self._do(f"inbound {inbound_id}", self._unhandled, inbound_id)
+        for patient_id in world.due_leads(db, now, self._lead):
+            self._do(f"coming dose of patient {patient_id}", self._look_ahead, now, patient_id)
         for patient_id in world.due_orders(db, now):
             self._do(f"order of patient {patient_id}", self._remind, now, patient_id)
         for timer in world.due_timers(db, now):
@@ -111,8 +113,19 @@ class Worker:
         with writing(self.office.db()) as db:
             known = world.for_patient(db, self.office.practice, now, patient_id)
             patient = known.patients[0]
-            if patient.state == "live" and patient.order and patient.order.next_due_at and patient.order.next_due_at <= now:
+            due_at = patient.order and patient.order.next_due_at
+            if patient.state == "live" and due_at and due_at <= now:
                 record.carry_out(db, tick.remind(known, patient), now)
+
+    @property
+    def _lead(self):
+        return timedelta(hours=self.office.practice.hold_lead_hours)
+
+    def _look_ahead(self, now, patient_id):
+        with writing(self.office.db()) as db:
+            known = world.for_patient(db, self.office.practice, now, patient_id)
+            if known.patients[0].order and known.patients[0].order.next_due_at:
+                record.carry_out(db, tick.look_ahead(known, known.patients[0]), now)
 
     def _time_out(self, now, timer):
         with writing(self.office.db()) as db:
@@ -135,7 +148,8 @@ class Worker:
             if matter.closed_at is not None:
                 return
             known = world.for_patient(db, self.office.practice, now, matter.patient_id)
-            decision = tick.ladder_step(known, matter, pages, known.patient(matter.patient_id), world.numbers_of(db, matter))
+            patient, numbers = known.patient(matter.patient_id), world.numbers_of(db, matter)
+            decision = tick.ladder_step(known, matter, pages, patient, numbers)
             record.carry_out(db, decision, now)
 
     def _overdue(self, now, task):
@@ -144,17 +158,19 @@ class Worker:
         with writing(self.office.db()) as db:
             task = world.task(db, task.id)
             if task is not None:  # else another process was faster
-                record.carry_out(db, tick.overdue(world.for_patient(db, self.office.practice, now, task.patient_id), task), now)
+                known = world.for_patient(db, self.office.practice, now, task.patient_id)
+                record.carry_out(db, tick.overdue(known, task), now)
 
     def next_at(self):
         """When the next thing is due, as far as the database knows; None when nothing is. May be past."""
         db = self.office.db()
         now = self.office.clock.now()
         known = world.base(db, self.office.practice, now)
-        moments = [world.next_due(db)]
+        moments = [world.next_due(db), world.next_lead(db, self._lead)]
         moments += [tick.overdue_at(task, self.office.practice) for task in world.open_tasks(db)]
         for matter in world.open_matters(db):
-            moments.append(ladder.wake_at(matter, world.pages(db, matter.id), ladder_for(known, matter), known.practice, now))
+            pages = world.pages(db, matter.id)
+            moments.append(ladder.wake_at(matter, pages, ladder_for(known, matter), known.practice, now))
             if ladder_waits(matter, known.practice, now):
                 moments.append(matter.raised_at + timedelta(
                     minutes=known.practice.answer_within_minutes[matter.disposition]))

@@ -15,72 +15,98 @@ STATES = (
     "second_dose",    # a second "starting" from another phone: asked whether it is the same infusion
     "check_in",       # done: asked how it went
     "problem",        # a problem was named without saying which
+    "bother",         # asked how much the problem bothers, 0 to 10
+    "amount",         # asked how many mL went in and where
+    "times",          # asked when it started and ended
+    "lots",           # asked for the lot numbers
+    "follow_up",      # a day or two later: asked whether the reaction is gone
     "skipped",        # skipped: asked for the reason
     "stopped",        # stopped early: asked how many mL went in
     "safety",         # the closed safety question is out
     "with_nurse",     # an emergency or urgent matter is open: no routine talk
     "ended",          # no longer served here: nothing is sent but safety texts
 )
-CALM = ("idle", "reminded", "put_off", "check_in", "problem", "skipped", "stopped")
+FACTS = ("bother", "amount", "times", "lots")  # questions of the check-in that are answered by facts
+CHECKING = ("check_in", "problem", *FACTS, "follow_up")
+WAITING = ("idle", "reminded", "put_off")
+CALM = WAITING + CHECKING + ("skipped", "stopped")
 RUNNING = ("running", "asked_running")
 QUESTIONS = ("safety", "second_dose")  # only the phone that was asked can answer
 SERVED = CALM + RUNNING
 
 # (trigger, from these states, to this state or "=" for the same, action)
 TABLE = (
-    ("starting", ("idle", "reminded", "put_off", "check_in", "problem", "skipped"), "running", "start"),
+    ("starting", WAITING + CHECKING + ("skipped",), "running", "start"),
     ("starting", RUNNING, "running", "start_again"),
     ("starting", ("stopped",), "=", "nurse_decides"),
     ("second_start", SERVED, "second_dose", "ask_second_dose"),
-    ("done", ("idle", "reminded", "put_off", "running", "asked_running", "skipped"), "check_in", "finish"),
-    ("done", ("check_in", "problem", "stopped"), "=", "finish_again"),
+    ("done", WAITING + RUNNING + ("skipped",), "idle", "finish"),
+    ("done", CHECKING + ("stopped",), "=", "finish_again"),
     ("done_again", SERVED, "=", "finish_again"),
-    ("done_on_hold", SERVED, "check_in", "finish_on_hold"),
-    ("already", ("idle", "reminded", "put_off", "skipped"), "check_in", "finish_before"),
-    ("already", ("running", "asked_running"), "check_in", "finish"),
-    ("already", ("check_in", "problem", "stopped"), "=", "finish_again"),
+    ("done_on_hold", SERVED, "idle", "finish_on_hold"),
+    ("already", WAITING + ("skipped",), "idle", "finish_before"),
+    ("already", RUNNING, "idle", "finish"),
+    ("already", CHECKING + ("stopped",), "=", "finish_again"),
     ("still_running", RUNNING, "running", "keep_running"),
-    ("still_running", ("idle", "reminded", "put_off", "check_in", "problem", "skipped"), "running", "start"),
+    ("still_running", WAITING + CHECKING + ("skipped",), "running", "start"),
     ("still_running", ("stopped",), "=", "nurse_decides"),
-    ("stop", ("idle", "reminded", "put_off", "running", "asked_running", "check_in", "problem", "skipped"), "stopped",
-     "stop"),
+    ("stop", WAITING + RUNNING + CHECKING + ("skipped",), "stopped", "stop"),
     ("stop", ("stopped",), "=", "nurse_decides"),
     ("later", ("reminded", "put_off"), "put_off", "put_off"),
-    ("later", ("idle", "check_in", "problem", "skipped", "stopped"), "=", "call_back"),
+    ("later", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
     ("later", RUNNING, "safety", "ask_safety"),
     ("skip", ("reminded", "put_off"), "skipped", "skip"),
-    ("skip", ("idle", "check_in", "problem", "skipped", "stopped"), "=", "call_back"),
+    ("skip", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
     ("skip", RUNNING, "safety", "ask_safety"),
+    # how it went
+    ("well", ("idle", "check_in", "problem"), "idle", "went_well"),
+    ("which_problem", SERVED, "problem", "ask_problem"),
+    ("complaint", CHECKING, "idle", "advise"),
+    ("complaint", WAITING + ("running", "skipped", "stopped"), "=", "advise"),
+    ("complaint", ("asked_running",), "running", "advise"),
+    ("told", FACTS, "idle", "take_facts"),
+    ("correction", ("idle",), "=", "correct"),
+    ("gone", ("follow_up",), "idle", "reaction_gone"),
+    ("still_there", ("follow_up",), "idle", "reaction_stays"),
+    # the questions of the check-in, from what is not known yet
+    ("ask_how", ("idle",), "check_in", "ask_how"),
+    ("ask_bother", ("idle",), "bother", "ask_bother"),
+    ("ask_amount", ("idle",), "amount", "ask_amount"),
+    ("ask_times", ("idle",), "times", "ask_times"),
+    ("ask_lots", ("idle",), "lots", "ask_lots"),
+    # small talk and the rest
     ("fine", ("check_in", "problem"), "idle", "went_well"),
+    ("fine", ("follow_up",), "idle", "reaction_gone"),
     ("fine", ("asked_running",), "running", "keep_running"),
     ("fine", ("running",), "=", "say_running"),
     ("fine", ("reminded",), "=", "say_waiting"),
     ("fine", ("idle", "put_off"), "=", "greet"),
+    ("fine", FACTS, "idle", "take_facts"),
     ("fine", ("skipped",), "idle", "give_reason"),
     ("fine", ("stopped",), "idle", "give_volume"),
-    ("thanks", ("idle", "reminded", "put_off", "running", "check_in", "problem", "skipped", "stopped"), "=", "greet"),
+    ("thanks", WAITING + CHECKING + ("running", "skipped", "stopped"), "=", "greet"),
     ("thanks", ("asked_running",), "safety", "ask_safety"),
-    ("which_problem", SERVED, "problem", "ask_problem"),
-    ("complaint", ("check_in", "problem"), "idle", "advise"),
-    ("complaint", ("idle", "reminded", "put_off", "running", "skipped", "stopped"), "=", "advise"),
-    ("complaint", ("asked_running",), "running", "advise"),
-    ("call_back", ("check_in", "problem"), "idle", "call_back"),
-    ("call_back", ("idle", "reminded", "put_off", "running", "skipped", "stopped"), "=", "call_back"),
+    ("call_back", CHECKING, "idle", "call_back"),
+    ("call_back", WAITING + ("running", "skipped", "stopped"), "=", "call_back"),
     ("call_back", ("asked_running",), "safety", "ask_safety_and_call_back"),
     ("reason", ("skipped",), "idle", "give_reason"),
     ("volume", ("stopped",), "idle", "give_volume"),
     ("unsure", SERVED, "safety", "ask_safety"),
     ("picture", CALM, "safety", "ask_about_picture"),
     ("picture", RUNNING, "with_nurse", "page_picture"),
-    ("unclear", ("idle", "reminded", "put_off", "check_in", "problem", "skipped", "stopped"), "=", "not_understood"),
+    ("unclear", WAITING + ("check_in", "problem", "follow_up", "skipped", "stopped"), "=", "not_understood"),
+    ("unclear", FACTS, "idle", "take_facts"),
     ("unclear", RUNNING, "safety", "ask_safety"),
     ("hospital", SERVED + QUESTIONS + ("with_nurse",), "with_nurse", "in_hospital"),
+    ("moved", SERVED + QUESTIONS, "idle", "moved_away"),
+    ("therapy_ended", SERVED + QUESTIONS, "idle", "therapy_over"),
+    ("died", SERVED + QUESTIONS + ("with_nurse",), "ended", "has_died"),
     # the two closed questions
     ("cleared_idle", ("safety",), "idle", "clear"),
     ("cleared_reminded", ("safety",), "reminded", "clear"),
     ("cleared_put_off", ("safety",), "put_off", "clear"),
     ("cleared_running", ("safety",), "running", "clear"),
-    ("cleared_check_in", ("safety",), "check_in", "clear"),
+    ("cleared_check_in", ("safety",), "idle", "clear_check_in"),
     ("same_dose", ("second_dose",), "running", "one_dose"),
     ("in_doubt", QUESTIONS, "with_nurse", "page_in_doubt"),
     # alarms and their end
@@ -89,18 +115,21 @@ TABLE = (
     ("nurse_closes", ("with_nurse",), "idle", "after_closing"),
     ("anything", ("ended",), "=", "say_stranger"),
     # time-outs
-    ("time_to_infuse", ("idle", "put_off", "reminded", "check_in", "problem", "skipped", "stopped"), "reminded", "remind"),
+    ("time_to_infuse", CALM, "reminded", "remind"),
     ("no_answer", ("reminded",), "=", "remind_again"),
     ("window_ends", ("reminded", "put_off"), "idle", "count_missed"),
     ("should_be_done", ("running",), "asked_running", "ask_running"),
+    ("day_after", ("idle", "put_off"), "follow_up", "ask_if_gone"),
+    ("next_day", ("idle",), "check_in", "ask_next_day"),
     ("silence", ("asked_running", "problem"), "with_nurse", "page_silent"),
     ("silence", QUESTIONS, "with_nurse", "page_in_doubt"),
-    ("silence", ("check_in", "skipped", "stopped"), "idle", "leave_unanswered"),
+    ("silence", ("check_in", "follow_up", "skipped", "stopped") + FACTS, "idle", "leave_unanswered"),
 )
 BACK = {  # where a cleared safety question leads, from the state it was asked in
-    "idle": "idle", "reminded": "reminded", "put_off": "put_off", "running": "running", "asked_running": "running",
-    "check_in": "check_in", "problem": "check_in", "skipped": "idle", "stopped": "idle",
+    **{state: "check_in" for state in CHECKING}, "idle": "idle", "reminded": "reminded", "put_off": "put_off",
+    "running": "running", "asked_running": "running", "follow_up": "idle", "skipped": "idle", "stopped": "idle",
 }
+ASKS = {"how": "ask_how", "bother": "ask_bother", "amount": "ask_amount", "times": "ask_times", "lots": "ask_lots"}
 
 
 def build():
@@ -135,6 +164,7 @@ def answers(trigger, state):
 CHOICES = {
     "asked_running": {1: "still_running", 2: "done", 3: "unsure"},
     "check_in": {1: "fine", 2: "which_problem", 3: "unsure"},
+    "follow_up": {1: "gone", 2: "still_there", 3: "unsure"},
     "second_dose": {1: "same_dose", 2: "in_doubt"},
     "safety": {2: "cleared"},
 }
@@ -142,26 +172,32 @@ PROGRESS = {"stopped": "stop", "done": "done", "already": "already", "starting":
             "still_running": "still_running", "skip": "skip", "later": "later"}
 
 
-def triggers_of(reading, state, media_count=0):
+def triggers_of(reading, state, media_count=0, tells=False, lately=False):
     """What a text asks of the machine in this state: one trigger, or a step and then what was said about it.
 
-    Pure. `reading` has passed the alarm screen. Order: alarm, place of an open question, progress, complaint, rest.
+    Pure. `reading` has passed the alarm screen. tells: the text holds facts of a dose (`flows.log`). lately: a dose ended
+    so lately that such facts are about it. Order: alarm, place of an open question, progress, complaint, rest.
     """
     if reading.disposition in ("emergency", "urgent"):
         return ("alarm",)
     if state == "ended":
         return ("anything",)
-    if "hospital" in reading.acts:
-        return ("hospital",)
+    for act in ("died", "hospital", "moved", "therapy_ended"):
+        if act in reading.acts and answers(act, state):
+            return (act,)
     if state == "with_nurse":
         return ("more",)
     if state in QUESTIONS:
         return (_answer(reading, state, media_count),)
     if reading.disposition == "ask":
         return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting")) + ("unsure",)
+    if state in FACTS and not media_count and (tells or reading.choice is not None) and not _steps(reading) and (
+        reading.disposition == "none" or reading.topic in ("schedule", "question", "other", "chatter", "site_leak") and tells
+    ):
+        return ("told",)
     if media_count:
         return _steps(reading) + ("picture",)
-    return _plain(reading, state)
+    return _plain(reading, state, tells, lately)
 
 
 def _answer(reading, state, media_count):
@@ -181,7 +217,7 @@ def _steps(reading):
     return tuple(PROGRESS[act] for act in PROGRESS if act in reading.acts)[:1]
 
 
-def _plain(reading, state):
+def _plain(reading, state, tells, lately):
     if reading.choice is not None and state in CHOICES and reading.topic in ("other", "chatter", "done", "thanks"):
         chosen = CHOICES[state].get(reading.choice)
         if chosen:
@@ -201,9 +237,13 @@ def _plain(reading, state):
             reading.topic == "schedule" and state in ("reminded", "put_off")
         ) else steps + ("call_back",)
     if steps:
-        return steps + (("fine",) if "fine" in reading.acts and steps[0] in ("done", "already") else ())
+        return steps + (("well",) if "fine" in reading.acts and steps[0] in ("done", "already") else ())
+    if state == "idle" and tells and lately:
+        return ("correction",)
     if "fine" in reading.acts or ("yes" in reading.acts and state in ("reminded", "idle", "put_off", "running")):
         return ("fine",)
+    if state == "follow_up" and {"no", "still_running"} & set(reading.acts):
+        return ("still_there",)
     if "no" in reading.acts and state == "check_in":
         return ("unclear",)
     if "thanks" in reading.acts:

@@ -2,25 +2,30 @@
 
 import re
 from dataclasses import replace
+from datetime import timedelta
 
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.conversation import TABLE, answers, triggers_of
+from flows.log import facts
 from flows.model import (
-    ClearTimers, Decision, OptIn, OptOut, PlaceMatter, SetPending, SetTimer, StopPhone,
+    ClearTimers, Decision, OptIn, OptOut, PlaceMatter, SetLang, SetPending, SetTimer, StopPhone,
 )
 from flows.nurse import nurse_text
 from flows.occasion import too_soon
-from flows.phase import expected, infusing, phase_of, running
+from flows.phase import expected, infusing, last_ended, phase_of, running
 from flows.phrases import OR, when_words
-from flows.reader import read
+from flows.reader import read, spoken
 from flows.say import call_back, minutes_later, say
 from flows.turn import Turn, speaker_on
 from flows.words import Because, Reading
 
+CORRECTED_WITHIN = timedelta(hours=48)  # facts told so long after a dose mend its record
 WHICH_WAIT_MINUTES = 30  # after this a text that nobody could place goes to the nurse's list
 ASKED = {"safety": "safety", "check_in": "check_in", "asked_running": "running_question", "second_dose": "second_dose",
-         "problem": "check_in.problem", "stopped": "stopped", "skipped": "skip", "reminded": "reminder"}
-NEEDS_ORDER = ("starting", "done", "already", "still_running", "stop", "later", "skip", "volume", "reason")
+         "problem": "check_in.problem", "stopped": "stopped", "skipped": "skip", "reminded": "reminder", "bother": "bother",
+         "amount": "amount", "times": "times", "lots": "lots", "follow_up": "follow_up"}
+NEEDS_ORDER = ("starting", "done", "already", "still_running", "stop", "later", "skip", "volume", "reason", "told",
+               "correction", "well")
 
 
 def decide(world, inbound):
@@ -46,9 +51,13 @@ def _patient(world, inbound, patient, place=False):
     asked_here = patient.talk.asked_phone_id in (None, inbound.phone.id)
     asked = ASKED.get(patient.talk.state) if asked_here else None
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
+    language = _language(patient, inbound.body)
+    patient = replace(patient, lang=language.lang) if language else patient
     turn = Turn(world, patient, inbound, reading, speaker)
     matter = open_alarm(patient.matters)
-    effects = [PlaceMatter(matter.case, patient.id)] if place and matter and matter.patient_id is None else []
+    effects = [language] if language else []
+    if place and matter and matter.patient_id is None:
+        effects.append(PlaceMatter(matter.case, patient.id))
     calm = reading.disposition not in ("emergency", "urgent")
     if calm and "opt_out" in reading.acts:
         return effects + _opt_out(world, inbound, patient, turn)
@@ -66,8 +75,22 @@ def _patient(world, inbound, patient, place=False):
         turn.state = "with_nurse"
     elif not matter and turn.state == "with_nurse":  # the matter was placed with somebody else, or closed
         turn.state = "idle"
-    triggers = [_checked(trigger, turn, speaker) for trigger in triggers_of(reading, _state_here(turn), inbound.media_count)]
+    last = last_ended(patient)
+    lately = last is not None and last.state == "done" and world.now - last.ended_at < CORRECTED_WITHIN
+    found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately)
+    triggers = [_checked(trigger, turn, speaker) for trigger in found]
     return effects + turn.run(*_answered(triggers, _state_here(turn)))
+
+
+def _language(patient, text):
+    """The change of language that a text brings, or None: two texts in a row in the other one switch it."""
+    heard = spoken(text)
+    if heard is None or (heard == patient.lang and not patient.other_lang):
+        return None
+    if heard == patient.lang:
+        return SetLang(patient.id, patient.lang, 0)
+    again = patient.other_lang + 1
+    return SetLang(patient.id, heard, 0) if again >= 2 else SetLang(patient.id, patient.lang, again)
 
 
 def _state_here(turn):

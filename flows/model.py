@@ -36,6 +36,10 @@ class Practice:
     put_off_minutes: int = 120
     reminder_useful_minutes: int = 180
     unsigned_content: bool = False
+    asks_lots: bool = False
+    first_infusions: int = 2
+    hold_lead_hours: int = 6
+    gap_limit_days: int = 56
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,8 @@ class Order:
     held_at: datetime | None = None
     held_why: str | None = None
     held_case: str | None = None
+    gap_limit_days: int | None = None
+    product: str | None = None
 
     @property
     def minutes(self):
@@ -109,6 +115,16 @@ class Infusion:
     volume_ml: float | None = None
     why: str | None = None
     extra: int = 0  # 0 is the occasion's own dose; further doses told of on that date count up
+    minutes: int | None = None
+    how: str | None = None  # how it went: fine, problem or unwell
+    asked: tuple[str, ...] = ()  # questions of the check-in that were asked, each once
+    sites: tuple[str, ...] = ()
+    lots: tuple[str, ...] = ()
+
+    @property
+    def key(self):
+        """What names this dose in an effect: (order_id, due_on, extra)."""
+        return self.order_id, self.due_on, self.extra
 
 
 @dataclass(frozen=True)
@@ -158,6 +174,16 @@ class Matter:
 
 
 @dataclass(frozen=True)
+class Reaction:
+    """A reaction told of and not known to be gone: kind, site, when it was told, row id of its dose."""
+
+    kind: str
+    site: str | None
+    told_at: datetime
+    infusion_id: int | None = None
+
+
+@dataclass(frozen=True)
 class Page:
     """One message to one nurse about one matter. `state` is that of its text: waiting, sent, delivered, failed."""
 
@@ -194,6 +220,10 @@ class Patient:
     zone: str
     state: str
     epinephrine: bool = False
+    wording: str = "open"
+    other_lang: int = 0
+    first_order: bool = True  # no earlier order of another product on record
+    reactions: tuple = ()
     born_on: date | None = None
     speakers: tuple[Speaker, ...] = ()
     order: Order | None = None
@@ -410,11 +440,55 @@ class PutInfusion:
 
 @dataclass(frozen=True)
 class AddReaction:
+    """A reaction told of; `infusion` is the key of its dose (see `Infusion.key`), or None."""
+
     patient_id: int
-    infusion_id: int | None
+    infusion: tuple | None
     kind: str
     site: str | None
     words: str
+
+
+@dataclass(frozen=True)
+class PutSites:
+    """The sites of a dose, in place of what was there. `infusion`: the key of the dose."""
+
+    infusion: tuple
+    sites: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PutLots:
+    """The lots of a dose, in place of what was there."""
+
+    infusion: tuple
+    lots: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MendReaction:
+    """How much the newest open reactions of a patient bother (0 to 10), or that they are gone."""
+
+    patient_id: int
+    bother: int | None = None
+    gone: bool = False
+
+
+@dataclass(frozen=True)
+class SetLang:
+    """The language that a patient is texted in, and how many texts in a row were in the other one."""
+
+    patient_id: int
+    lang: str
+    other_lang: int
+
+
+@dataclass(frozen=True)
+class EndPatient:
+    """No longer served here: no reminder, no question. Every phone of hers that speaks for nobody else is stopped."""
+
+    patient_id: int
+    why: str
 
 
 @dataclass(frozen=True)
@@ -436,6 +510,14 @@ class ReleaseOrder:
 class SetNextDue:
     order_id: int
     next_due_at: datetime | None
+
+
+@dataclass(frozen=True)
+class SetLead:
+    """The occasion at `next_due_at` has been looked at ahead of its time."""
+
+    order_id: int
+    next_due_at: datetime
 
 
 @dataclass(frozen=True)

@@ -12,11 +12,11 @@ from flows.model import (
 from flows.occasion import timing_of
 from flows.phase import expected_end, running
 from flows.phrases import clock_words
+from flows.readiness import ON_HOLD
 from flows.say import call_back, page
 from flows.schedule import next_occasion
 from flows.turn import contact
 
-ON_HOLD = "order on hold, dose due"
 RELAY_MOST = 600  # characters; a longer message belongs in a call
 AWAKE = timedelta(minutes=30)  # a patient who wrote so lately may be answered in quiet hours
 ALARMING = ("emergency", "urgent", "ask")

@@ -9,11 +9,12 @@ NEAR = timedelta(hours=36)  # a "starting" this far from an occasion may still b
 
 
 def timing_of(order, zone):
-    """The `schedule.Timing` of an order in the patient's zone."""
+    """The `schedule.Timing` of an order in the patient's zone. It goes on past the order's end: what is due then is held
+    (`flows.readiness`), not silently dropped."""
     every = schedule.parse_every(order.every, ",".join(order.weekdays) or None)
     return schedule.Timing(
         every=every.every, count=every.count, weekdays=every.weekdays, clock_local=order.clock_local, zone=zone,
-        starts_on=order.starts_on, ends_on=order.ends_on,
+        starts_on=order.starts_on,
     )
 
 

@@ -42,3 +42,23 @@ def topic_words(topic):
 def number_words(value):
     """A volume without a needless ".0"."""
     return f"{value:g}"
+
+
+REACTIONS_ES = {"swelling": "hinchazon", "redness": "rojo", "itch": "picor", "pain": "dolor", "leak": "goteo", "slow": "lento",
+                "blood": "sangre"}
+AREAS_ES = {"belly": "barriga", "thigh": "muslo", "arm": "brazo", "hip": "cadera", "flank": "costado", "back": "espalda",
+            "buttock": "nalga", "side": "lado", "left": "izquierdo", "right": "derecho", "upper": "arriba", "lower": "abajo",
+            "inner": "interior", "outer": "exterior"}
+
+
+def sites_words(sites, lang):
+    """Sites as a text confirms them: "left belly, right belly"; in Spanish the area first."""
+    if lang == "en":
+        return ", ".join(sites)
+    return ", ".join(" ".join(AREAS_ES.get(word, word) for word in reversed(site.split())) for site in sites)
+
+
+def reaction_words(reaction, lang):
+    """A reaction as a question names it: "swelling, left belly"."""
+    kind = reaction.kind if lang == "en" else REACTIONS_ES.get(reaction.kind, reaction.kind)
+    return f"{kind}, {sites_words(reaction.site.split(', '), lang)}" if reaction.site else kind

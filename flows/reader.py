@@ -18,7 +18,8 @@ INFUSION_PHASES = ("running", "maybe_running", "within_24h", "unknown")
 _KINDS_NEAR = ("allergic", "unresponsive_or_seizure", "heart_stroke_clot", "bleeding", "self_harm", "unknown")
 _KINDS_AWAY = ("unresponsive_or_seizure", "heart_stroke_clot", "allergic", "bleeding", "self_harm", "unknown")
 # Most telling first.
-_ACT_ORDER = ("opt_out", "help", "opt_in", "wrong_number", "hospital", "problem", "stopped", "still_running", "skip",
+_ACT_ORDER = ("opt_out", "help", "opt_in", "wrong_number", "died", "hospital", "therapy_ended", "moved",
+              "problem", "stopped", "still_running", "skip",
               "already", "done", "later", "starting", "question", "no", "yes", "fine", "thanks", "empty", "unclear")
 _CHOICE = re.compile(r"\s*(?:#|option |opcion |number )?\s*(\d)\ufe0f?\u20e3?\s*(?:[.):,\-]+(?!\d)|\Z|(?=\n))", re.I)
 _ANSWERED_CHOICE = re.compile(r"\s*#?(\d)\ufe0f?\u20e3?(?=\s+[^\W\d_])")
@@ -81,14 +82,29 @@ def read(text, lang=None, phase="unknown", asked=None):
             "smalltalk" not in act_spans):
         first, last = act_spans.get("question", (0, len(line.norms)))
         reading_hits = [Hit("question", "question", "nurse", None, None, first, last)]
+    for act in ("died", "therapy_ended", "moved"):
+        if act in acts and not reading_hits:  # news that a person must hear of
+            first, last = act_spans.get(act, (0, len(line.norms)))
+            reading_hits = [Hit(act, "other" if act == "died" else "schedule", "nurse", None, None, first, last)]
     return _reading(text, line, found, reading_hits, acts, topics, choice, lang, phase)
 
 
 def guess(norms, text, tables):
     """`en` or `es`, by marks and a short list of common words."""
-    spanish = sum(word in tables.guess["es"] for word in norms) + 2 * any(c in text for c in "ñ¿¡Ñ")
-    english = sum(word in tables.guess["en"] for word in norms)
+    english, spanish = _marks(norms, text, tables)
     return "es" if spanish > english else "en"
+
+
+def _marks(norms, text, tables):
+    return (sum(word in tables.guess["en"] for word in norms),
+            sum(word in tables.guess["es"] for word in norms) + 2 * any(c in text for c in "ñ¿¡Ñ"))
+
+
+def spoken(text):
+    """The language that a text is plainly in (`en`, `es`: two marks more than of the other), or None."""
+    tables = book()
+    english, spanish = _marks([token.norm for token in rule.text_tokens(tables, text)], text, tables)
+    return "es" if spanish >= english + 2 else "en" if english >= spanish + 2 else None
 
 
 # --- findings -------------------------------------------------------------------------------------------------

@@ -1,23 +1,25 @@
 """What falls due without a text: occasions, time-outs, pages, call-backs, texts that did not arrive. Pure."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 from flows import hours
 from flows.alarm import holder_of, ladder_for, nobody_yet, open_alarm, raise_alarm, tell_more, who_words
 from flows.content import render
-from flows.conversation import answers
+from flows.conversation import FACTS, answers
 from flows.ladder import next_step, unanswered
 from flows.model import (
-    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, SetNextDue, SetPending, SetTalk, SetTimer, Talk, TaskTold,
+    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, SetLead, SetNextDue, SetPending, SetTalk, SetTimer, Talk, TaskTold,
     Text,
 )
-from flows.nurse import ON_HOLD, nurse_in_need
+from flows.nurse import nurse_in_need
 from flows.occasion import timing_of
 from flows.phase import expected, running
 from flows.phrases import when_words
+from flows.readiness import MATTER, ON_HOLD, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
-from flows.turn import Turn
+from flows.turn import STAYS, Turn, contact
 from flows.words import Because, Reading
 
 NO_ANSWER = "no answer to the reminder"
@@ -32,10 +34,11 @@ class Plan:
         self.world, self.patient, self.effects = world, patient, []
         self.about = {task.about for task in patient.tasks}
 
-    def task(self, about, owner="coordinator"):
+    def task(self, about, owner="coordinator", due_at=None):
         if about not in self.about:
             used = sum(isinstance(effect, OpenTask) for effect in self.effects)
-            self.effects.append(call_back(self.world, self.world.codes[used], about, about, self.patient.id, owner))
+            task = call_back(self.world, self.world.codes[used], about, about, self.patient.id, owner)
+            self.effects.append(task if due_at is None else replace(task, due_at=min(task.due_at, due_at)))
             self.about.add(about)
 
     def put(self, infusion, state):
@@ -43,6 +46,18 @@ class Plan:
 
     def decision(self):
         return Decision(tuple(self.effects))
+
+
+def look_ahead(world, patient):
+    """Some hours before an occasion: whatever will hold it is a nurse's task while there is time to mend it."""
+    order, plan = patient.order, Plan(world, patient)
+    plan.effects.append(SetLead(order.id, order.next_due_at))
+    on = hours.local(order.next_due_at, patient.zone).date()
+    ready = readiness(patient, on, order.next_due_at, world.practice)
+    there = any(i.due_on == on and i.state not in ("planned", "held") for i in patient.infusions)
+    if ready.level == "hold" and not there and ready.why not in (RUNNING, MATTER):
+        plan.task(ready.why, "nurse", due_at=order.next_due_at)
+    return plan.decision()
 
 
 def remind(world, patient):
@@ -62,14 +77,14 @@ def remind(world, patient):
         infusion = there.get(occasion.on) or Infusion(0, order.id, occasion.on, occasion.at, "planned")
         if infusion.state != "planned":
             continue  # started, done or skipped before its time
-        if order.held_at:
+        if occasion == due[-1] and (now - occasion.at <= _useful(world) or order.held_at):
+            _remind_of(plan, infusion)
+        elif order.held_at:
             plan.put(infusion, "held")
             plan.task(ON_HOLD, "nurse")
-        elif occasion != due[-1] or now - occasion.at > _useful(world):
+        else:
             plan.put(infusion, "missed")
             plan.task("reminder not sent in time")
-        else:
-            _remind_of(plan, infusion)
     return plan.decision()
 
 
@@ -78,13 +93,18 @@ def _useful(world):
 
 
 def _remind_of(plan, infusion, timer=None):
-    """The reminder of one dose; or, while something stands against it, the dose is held and a nurse has a task. While a
-    closed question is open the reminder waits for its end, as long as it is of use."""
+    """The reminder of one dose; or, while something holds it, a nurse's task and a text that does not ask for an
+    infusion. While a closed question is open the reminder waits for its end, as long as it is of use."""
     world, patient = plan.world, plan.patient
-    against = "another dose is running" if running(patient) else "a matter is open" if patient.matters else None
-    if against:
+    ready = readiness(patient, infusion.due_on, world.now, world.practice)
+    if ready.level == "hold":
         plan.put(infusion, "held")
-        return plan.task(f"no reminder: {against}", "nurse")
+        plan.task(ready.why, "nurse")
+        phone = contact(patient)
+        if phone and ready.why not in (RUNNING, MATTER) and world.now - infusion.due_at <= _useful(world):
+            plan.effects += say(world, phone.phone, "held_due", "notice", patient.lang, patient_id=patient.id,
+                                occasion=f"{infusion.order_id}/{infusion.due_on.isoformat()}/held")
+        return None
     state = patient.talk.state
     if state in CALLS_QUESTIONS:
         if world.now - infusion.due_at > _useful(world) and timer is None:
@@ -96,7 +116,7 @@ def _remind_of(plan, infusion, timer=None):
     turn = Turn(world, patient, timer=timer)
     if not answers("time_to_infuse", state):
         turn.state = "idle"  # a running or with_nurse talk that outlived its dose or matter
-    turn.due = infusion
+    turn.due, turn.check = infusion, ready.level == "check"
     plan.effects += turn.run("time_to_infuse")
     if turn.phone is None or turn.phone.opted_out_at or turn.phone.stopped_why:
         plan.task(NO_TEXTS)
@@ -112,10 +132,7 @@ def time_out(world, timer):
     waiting = expected(patient)
     if timer.kind == "put_off":
         infusion = next((i for i in patient.infusions if i.state == "planned"), None)
-        if infusion and patient.order and patient.order.held_at:
-            plan.put(infusion, "held")
-            plan.task(ON_HOLD, "nurse")
-        elif infusion and patient.order:
+        if infusion and patient.order:
             _remind_of(plan, infusion, timer)
     elif timer.kind == "second_reminder" and state == "reminded" and waiting:
         plan.effects += Turn(world, patient, timer=timer).run("no_answer")
@@ -141,14 +158,32 @@ def time_out(world, timer):
         if state in ("running", "asked_running"):
             plan.effects.append(SetTalk(patient.id, Talk()))
         plan.task("end of an infusion not known", "nurse")
-    elif SILENT_IN.get(timer.kind) == state:
+    elif timer.kind in ("follow_24", "follow_48"):
+        if not any(reaction.kind in STAYS for reaction in patient.reactions) or running(patient) or patient.matters:
+            return Decision()
+        _ask_later(plan, timer, "day_after")
+    elif timer.kind == "next_day":
+        if not (running(patient) or patient.matters):
+            _ask_later(plan, timer, "next_day")
+    elif state in SILENT_IN.get(timer.kind, ()):
         plan.effects += Turn(world, patient, timer=timer).run("silence")
     return plan.decision()
 
 
-SILENT_IN = {"running_silence": "asked_running", "problem_silence": "problem", "safety_silence": "safety",
-             "second_dose_silence": "second_dose", "check_in_silence": "check_in", "skipped_silence": "skipped",
-             "stopped_silence": "stopped"}
+def _ask_later(plan, timer, trigger):
+    """A question of a later day, when the talk is free for it; else a little later, and never at night."""
+    world, patient = plan.world, plan.patient
+    if answers(trigger, patient.talk.state):
+        plan.effects += Turn(world, patient, timer=timer).run(trigger)
+        return
+    again = hours.quiet_end(world.practice.quiet, world.now + LATER, patient.zone)
+    plan.effects.append(SetTimer(timer.kind, again, patient.id, timer.phone_id))
+
+
+LATER = timedelta(hours=1)
+SILENT_IN = {"running_silence": ("asked_running",), "problem_silence": ("problem",), "safety_silence": ("safety",),
+             "second_dose_silence": ("second_dose",), "check_in_silence": ("check_in", "follow_up", *FACTS),
+             "skipped_silence": ("skipped",), "stopped_silence": ("stopped",)}
 
 
 def _phone_silence(world, timer):

@@ -8,17 +8,18 @@ import re
 from dataclasses import replace
 from datetime import date, timedelta
 
-from flows import hours, phase
+from flows import hours, log, phase
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.content import may_send
-from flows.conversation import BACK, QUESTIONS, fire
+from flows.conversation import ASKS, BACK, FACTS, QUESTIONS, fire
 from flows.model import (
-    AddReaction, ClearTimers, DropTexts, HoldOrder, Inbound, OpenMatter, OpenTask, PutInfusion, SetTalk, SetTimer, Talk,
+    AddReaction, ClearTimers, DropTexts, EndPatient, HoldOrder, Inbound, MendReaction, OpenMatter, OpenTask, PutInfusion, PutLots,
+    PutSites, SetTalk, SetTimer, Talk,
 )
 from flows.occasion import further_dose, moment, occasion_for
-from flows.phrases import clock_words, number_words, when_words
+from flows.phrases import clock_words, number_words, reaction_words, sites_words, when_words
 from flows.say import call_back, due_words, minutes_later, say
-from flows.words import Because, Reading
+from flows.words import Because, Reading, When
 
 WAITS = ("second_reminder", "to_coordinator", "window_end", "put_off")  # time-outs of an occasion not yet answered
 ASKED = ("running_question", "running_silence", "check_in_silence", "problem_silence", "skipped_silence",
@@ -26,13 +27,15 @@ ASKED = ("running_question", "running_silence", "check_in_silence", "problem_sil
 REACTIONS = {"site_leak": "leak", "site_swelling": "swelling", "site_itch": "itch", "site_pain": "pain",
              "needle_pain": "pain", "slow": "slow", "blood_before": "blood", "blood_after": "blood",
              "site_infection": "infection signs"}
+STAYS = {"swelling", "redness", "itch", "pain"}  # local reactions that are asked about again a day and two days after
 NOT_A_REACTION = {"supply", "schedule", "question", "done", "thanks", "chatter", "stop_word", "slow", "other"}
 TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "text to look at", "other": "text to look at"}
 ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain", "slow", "blood_before", "blood_after"}
-SITE = re.compile(
-    r"\b(?:(?:left|right|upper|lower|izquierd[ao]|derech[ao])\s+)*"
-    r"(?:side|belly|tummy|stomach|abdomen|thigh|leg|arm|hip|flank|lado|barriga|panza|abdomen|muslo|pierna|brazo|cadera)"
-    r"(?:\s+(?:izquierd[ao]|derech[ao]))?\b|\b(?:left|right|izquierd[ao]|derech[ao])\b", re.IGNORECASE)
+VAGUE = re.compile(r"\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
+                   r"\bthis (evening|afternoon)\b|\b(despues de|antes de|cuando)\b|\bmas tarde en la noche\b|\ben la noche\b", re.IGNORECASE)
+ALL_OF_IT = re.compile(r"\b(all|all of it|everything|full|whole|todo|toda|completo|completa)\b", re.IGNORECASE)
+MUCH_BOTHER = 7  # of 10: a nurse hears of it (bands 0, 1-3, 4-6, 7-10: clinical 11, numeric rating scale)
+NOT_YET_GONE_H = 47  # a reaction told of as long ago that is still there goes to a nurse ("past 48 hours", with an hour's slack)
 
 
 class Turn:
@@ -48,6 +51,9 @@ class Turn:
         self.before = self.state
         self.alarm_key, self.alarm_values = None, {}  # another text than the usual one for an urgent matter
         self.follows = False  # another step of the same text follows, so this one asks nothing
+        self.checking = None  # the dose whose check-in goes on after the steps of this text
+        self.learnt = []      # what the confirmation in the next text says
+        self.problem = False  # a problem was named in this check-in
 
     # --- small tools ---
 
@@ -58,6 +64,10 @@ class Turn:
     @property
     def phone(self):
         return self.speaker.phone if self.speaker else None
+
+    @property
+    def practice(self):
+        return self.world.practice
 
     def say(self, key, kind="notice", **values):
         if self.phone:
@@ -71,13 +81,16 @@ class Turn:
         self.effects.append(ClearTimers(patient_id=self.patient.id, kinds=kinds))
 
     def put(self, infusion, **changes):
+        """Change a dose; the changed dose, so that later steps of this text see it."""
         self.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, changes, infusion.extra))
+        asked = changes.pop("asked", None)
+        return replace(infusion, **changes, **({"asked": tuple(filter(None, asked.split(",")))} if asked is not None else {}))
 
     def clock(self, at):
         return clock_words(at, self.patient.zone)
 
     def run(self, *triggers):
-        """Fire the triggers in turn and return the effects, the new state last."""
+        """Fire the triggers in turn, go on with the check-in if one is on, and return the effects, the new state last."""
         elsewhere = self.question_elsewhere()
         if elsewhere:
             self.state = self.back_to
@@ -87,6 +100,8 @@ class Turn:
             if trigger == "cleared":
                 trigger = f"cleared_{BACK[self.back_to]}"
             fire(trigger, self)
+        if self.checking is not None and self.state == "idle":
+            self._go_on_checking()
         if elsewhere and self.state != "with_nurse":
             self.state, self.back_to = self.talk.state, self.state
             if self.back_to not in BACK:  # a second closed question: the first one stays the one that waits
@@ -105,14 +120,15 @@ class Turn:
     # --- starting, running, done ---
 
     def start(self):
-        order = self.patient.order
         infusion = occasion_for(self.patient, self.now)
-        self.put(infusion, state="running", started_at=self.now, started_by=self.speaker.name)
-        self.stop_waiting(*WAITS, *ASKED)
-        self.wait("running_question", order.minutes + self.world.practice.grace_minutes)
-        self.wait("running_end", order.minutes + self.world.practice.window_hours * 60)
+        infusion = self.put(infusion, state="running", started_at=self.now, started_by=self.speaker.name)
+        self.learn(infusion)
+        self.stop_waiting(*WAITS, *ASKED, "follow_24", "follow_48", "next_day")
+        minutes = self.patient.order.minutes
+        self.wait("running_question", minutes + self.practice.grace_minutes)
+        self.wait("running_end", minutes + self.practice.window_hours * 60)
         if not self.follows:
-            self.say("started", time=self.clock(self.now), minutes=round(order.minutes))
+            self.say("started", time=self.clock(self.now), minutes=round(minutes))
 
     def start_again(self):
         """ "Starting" once more from the same phone: it runs as we know. The watch over it goes on."""
@@ -124,10 +140,9 @@ class Turn:
 
     def _watch_again(self):
         """Ask anew: at the expected end, or when that is past, after the minutes of a running infusion's silence."""
-        practice = self.world.practice
         self.stop_waiting("running_silence", "running_question")
-        end = phase.expected_end(self.patient) + timedelta(minutes=practice.grace_minutes)
-        again = max(end, minutes_later(self.world, practice.silent_while_infusing_minutes))
+        end = phase.expected_end(self.patient) + timedelta(minutes=self.practice.grace_minutes)
+        again = max(end, minutes_later(self.world, self.practice.silent_while_infusing_minutes))
         starter = next((s for s in self.patient.speakers if s.name == phase.running(self.patient).started_by), self.speaker)
         self.effects.append(SetTimer("running_question", again, self.patient.id, starter.phone.id))
         return again
@@ -143,7 +158,7 @@ class Turn:
         self.back_to, self.asked_phone_id = "running", self.phone.id
         self.say("second_dose", "prompt", who=infusion.started_by, time=self.clock(infusion.started_at), safety=True,
                  timer="second_dose_silence")
-        self.wait("second_dose_silence", self.world.practice.ask_minutes)
+        self.wait("second_dose_silence", self.practice.ask_minutes)
 
     def one_dose(self):
         self.stop_waiting("second_dose_silence")
@@ -160,26 +175,36 @@ class Turn:
     def finish(self):
         infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
         self._end(infusion, self.now)
-        if not self.follows:
-            self.say("check_in", "prompt", time=self.clock(self.now))
 
     def finish_before(self):
-        """Done already: today at this hour unless the text says yesterday; the hour itself is not known."""
-        infusion = occasion_for(self.patient, self.now)
-        yesterday = self.reading.when and self.reading.when.in_days == -1
-        self._end(infusion, self.now - timedelta(days=1) if yesterday else self.now, why="reported afterwards")
-        if not self.follows:
-            self.say("already", "prompt")
-
-    def _end(self, infusion, at, **more):
-        self.put(infusion, state="done", ended_at=at, **more)
-        self.stop_waiting(*WAITS, *ASKED)
-        self.wait("check_in_silence", self.world.practice.second_reminder_minutes)
+        """Done already: at the hour that the text names, yesterday if it says so, else today at this hour."""
+        infusion, when, zone = occasion_for(self.patient, self.now), self.reading.when or When(), self.patient.zone
+        ended_at = self.now
+        if when.clock:
+            day = hours.local(self.now, zone).date() + timedelta(days=min(when.in_days, 0))
+            named = [hours.at_wall(day - timedelta(days=back), hours.parse_clock(when.clock), zone) for back in (0, 1)]
+            ended_at = next(at for at in named if at <= self.now)
+        elif when.in_days == -1:
+            ended_at = self.now - timedelta(days=1)
+        self._end(infusion, ended_at, why="reported afterwards")
 
     def finish_on_hold(self):
         """A dose done although the order is on hold goes on record, and a nurse hears of it."""
         self.finish()
         self._task("infused while on hold", owner="nurse")
+
+    def _end(self, infusion, at, **more):
+        infusion = self.put(infusion, state="done", ended_at=at, **more)
+        self.learnt.append("done " + self.clock(at) if self.lang == "en" else "termino " + self.clock(at))
+        self.stop_waiting(*WAITS, *ASKED, "running_end", "follow_24", "follow_48", "next_day")
+        self.checking = self.learn(infusion)
+        if self._number(infusion) <= self.practice.first_infusions:
+            self._later_question("next_day", at + timedelta(hours=18))
+
+    def _number(self, infusion):
+        """Which dose of this order it is, counted from 1."""
+        return 1 + sum(i.state in ("done", "stopped") and i.key != infusion.key for i in self.patient.infusions
+                       if i.order_id == infusion.order_id)
 
     def finish_again(self):
         last = phase.last_ended(self.patient)
@@ -188,14 +213,11 @@ class Turn:
             return self.nurse_decides()
         return self.say("done.already", time=self.clock(last.ended_at if last else self.now))
 
-    def went_well(self):
-        self.stop_waiting(*ASKED)
-        self.say("check_in.thanks")
-
     def stop(self):
         infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
-        self.put(infusion, state="stopped", ended_at=self.now, why=self.inbound.body[:200])
-        self.stop_waiting(*WAITS, *ASKED)
+        infusion = self.put(infusion, state="stopped", ended_at=self.now, why=self.inbound.body[:200])
+        self.learn(infusion)
+        self.stop_waiting(*WAITS, *ASKED, "running_end")
         task = self._task("dose stopped early", owner="nurse")
         if self.reading.topic in REACTIONS:
             self._reaction(infusion)
@@ -203,7 +225,7 @@ class Turn:
             self._hold("dose stopped early for a reaction", task.case)
         if not self.follows:
             self.say("stopped", "prompt")
-        self.wait("stopped_silence", self.world.practice.second_reminder_minutes)
+        self.wait("stopped_silence", self.practice.second_reminder_minutes)
 
     def give_volume(self):
         """The mL of a stopped dose: a number up to the ordered volume, else it stays "not answered"."""
@@ -215,10 +237,152 @@ class Turn:
         self.stop_waiting("stopped_silence")
         self.say("stopped.thanks")
 
+    # --- the check-in: what is not known yet is asked, each thing once ---
+
+    def learn(self, infusion, bare_number=None):
+        """Put the facts of this text on the dose's record and in the confirmation; the dose as it is then.
+
+        A volume that the order cannot mean (more than a tenth above it) is not recorded: it is asked about, else a nurse
+        has a task. bare_number: the field that a lone number answers.
+        """
+        if self.inbound is None or self.patient.order is None:
+            return infusion
+        found = log.facts(self.inbound.body)
+        complaint = self.reading is not None and self.reading.disposition == "selfcare"
+        volume_ml = found.volume_ml
+        lone = re.fullmatch(r"\s*(\d{1,4}(?:[.,]\d{1,2})?)\s*\.?\s*", self.inbound.body)
+        if bare_number == "amount" and volume_ml is None:
+            if lone:
+                volume_ml = float(lone[1].replace(",", "."))
+            elif ALL_OF_IT.search(self.inbound.body):
+                volume_ml = self.patient.order.volume_ml
+        changes = {}
+        if volume_ml is not None and volume_ml > self.patient.order.volume_ml * 1.1:
+            self._task(f"volume to check: {number_words(volume_ml)} mL told", owner="nurse")
+        elif volume_ml is not None:
+            changes["volume_ml"] = volume_ml
+            self.learnt.append(f"{number_words(volume_ml)} mL")
+            if infusion.state == "done" and volume_ml < self.patient.order.volume_ml * 0.9:
+                self._task("less than ordered went in", owner="nurse")
+        changes.update(self._times(infusion, found))
+        infusion = self.put(infusion, **changes) if changes else infusion
+        if found.sites and not complaint:
+            self.effects.append(PutSites(infusion.key, found.sites))
+            self.learnt.append(sites_words(found.sites, self.lang))
+            infusion = replace(infusion, sites=found.sites)
+        if found.lots:
+            self.effects.append(PutLots(infusion.key, found.lots))
+            self.learnt.append(", ".join(found.lots))
+            infusion = replace(infusion, lots=found.lots)
+        return infusion
+
+    def _times(self, infusion, found):
+        """Start, end and minutes that a text tells, as changes of a dose that has ended."""
+        if infusion.state not in ("done", "stopped") or infusion.ended_at is None:
+            return {}
+        zone, changes = self.patient.zone, {}
+        day = hours.local(infusion.ended_at, zone).date()
+        ended = _before(found.ended_local, day, zone, self.now)
+        if ended:
+            changes["ended_at"] = ended
+            started = _before(found.started_local, hours.local(ended, zone).date(), zone, ended)
+            if started and ended - started < timedelta(hours=12):
+                changes["started_at"], changes["minutes"] = started, round((ended - started).total_seconds() / 60)
+        elif found.minutes and infusion.state == "done":
+            changes["minutes"] = found.minutes
+            if infusion.started_at is None:
+                changes["started_at"] = infusion.ended_at - timedelta(minutes=found.minutes)
+        if changes.get("started_at"):
+            end = changes.get("ended_at", infusion.ended_at)
+            self.learnt.append(f"{self.clock(changes['started_at'])} - {self.clock(end)}")
+        elif "minutes" in changes:
+            self.learnt.append(f"{changes['minutes']} min")
+        return changes
+
+    def _go_on_checking(self):
+        """The next question of the check-in, or thanks; the confirmation shares its text."""
+        infusion = self.checking
+        question = next_question(infusion, self.practice, self.problem or self._has_problem(infusion))
+        if question is None:
+            if self.learnt or self.before != "idle" or self.effects:
+                self.say("check_in.thanks", noted=self._noted())
+            return
+        self.put(infusion, asked=",".join((*infusion.asked, question)))
+        self.asked_question = question
+        fire(ASKS[question], self)
+        self.wait("check_in_silence", self.practice.second_reminder_minutes)
+
+    def _has_problem(self, infusion):
+        return infusion.how == "problem"
+
+    def _noted(self):
+        """The confirmation: "Noted: 40 mL, left belly. " or nothing."""
+        word = "Noted" if self.lang == "en" else "Anotado"
+        return f"{word}: {', '.join(self.learnt)}. " if self.learnt else ""
+
+    def _latest(self):
+        """The dose that the check-in is about: the newest that has ended."""
+        return phase.last_ended(self.patient)
+
+    def ask_how(self):
+        self.say("check_in", "prompt", noted=self._noted())
+
+    def ask_bother(self):
+        self.say("bother", "prompt", noted=self._noted())
+
+    def ask_amount(self):
+        self.say("amount", "prompt", noted=self._noted(), volume=number_words(self.patient.order.volume_ml))
+
+    def ask_times(self):
+        self.say("times", "prompt", noted=self._noted())
+
+    def ask_lots(self):
+        self.say("lots", "prompt", noted=self._noted())
+
+    def ask_next_day(self):
+        self.say("next_day", "prompt")
+        self.wait("check_in_silence", self.practice.second_reminder_minutes)
+
+    def went_well(self):
+        """All fine. What the text told of the dose besides is on record too."""
+        self.stop_waiting(*ASKED)
+        infusion = self.checking or self._latest()
+        if infusion is None or infusion.state != "done" or self.patient.order is None:
+            return self.say("check_in.thanks", noted=self._noted())
+        infusion = self.put(self.learn(infusion) if self.checking is None else infusion, how="fine")
+        self.checking = infusion
+        return None
+
+    def take_facts(self):
+        """The answer to a question for facts. What it does not tell stays "not answered" and is not asked again."""
+        self.stop_waiting("check_in_silence")
+        infusion = self._latest()
+        if infusion is None or self.patient.order is None:
+            return self.say("check_in.thanks", noted="")
+        if self.before == "bother":
+            found = re.search(r"\b(10|\d)\b", self.inbound.body)
+            if found:
+                self.effects.append(MendReaction(self.patient.id, bother=int(found[1])))
+                self.learnt.append(f"{found[1]}/10")
+                if int(found[1]) >= MUCH_BOTHER:
+                    self.checking = infusion
+                    return self._call_back_about("a problem that bothers much")
+        infusion = self.learn(infusion, bare_number=self.before)
+        self.checking = infusion
+        return None
+
+    def correct(self):
+        """Facts about a dose that is on record already: the record changes and keeps a trace."""
+        self.learn(self._latest())
+        self.say("corrected", noted=self._noted())
+
+    def leave_unanswered(self):
+        """What was not answered stays "not answered"; nobody is asked twice."""
+
     # --- later, skip ---
 
     def put_off(self):
-        infusion, practice = phase.expected(self.patient) or occasion_for(self.patient, self.now), self.world.practice
+        infusion, practice = phase.expected(self.patient) or occasion_for(self.patient, self.now), self.practice
         at = moment(self.reading.when, self.now, self.patient, practice)
         if at > infusion.due_at + timedelta(hours=practice.window_hours):
             return self.call_back()
@@ -226,7 +390,9 @@ class Turn:
         self.effects.append(SetTimer("put_off", at, self.patient.id, self.phone.id, infusion.id))
         for kind, minutes in (("to_coordinator", practice.coordinator_after_minutes), ("window_end", practice.window_hours * 60)):
             self.effects.append(SetTimer(kind, at + timedelta(minutes=minutes), self.patient.id, None, infusion.id))
-        self.say("later", when=when_words(at, self.now, self.patient.zone, self.lang))
+        vague = self.reading.when is None and VAGUE.search(self.inbound.body)
+        self.say("later.vague" if vague else "later", "prompt" if vague else "notice",
+                 when=when_words(at, self.now, self.patient.zone, self.lang))
         return None
 
     def skip(self):
@@ -237,7 +403,7 @@ class Turn:
         if reason:
             self.state = "idle"
             return self.say("skip.noted")
-        self.wait("skipped_silence", self.world.practice.second_reminder_minutes)
+        self.wait("skipped_silence", self.practice.second_reminder_minutes)
         return self.say("skip", "prompt")
 
     def give_reason(self):
@@ -250,18 +416,26 @@ class Turn:
     # --- complaints and questions ---
 
     def ask_problem(self):
+        infusion = self._latest()
+        if infusion and infusion.state == "done":
+            self.put(infusion, how="problem")
         self.say("check_in.problem", "prompt", timer="problem_silence")
         self.stop_waiting(*(kind for kind in ASKED if kind != "running_question"))
-        self.wait("problem_silence", self.world.practice.silent_while_infusing_minutes)
+        self.wait("problem_silence", self.practice.silent_while_infusing_minutes)
 
     def advise(self):
         topic = self.reading.topic
-        self._reaction(phase.running(self.patient) or phase.last_ended(self.patient))
+        running = phase.running(self.patient)
+        infusion = self.checking or running or self._latest()
+        self._reaction(infusion)
         self.stop_waiting("check_in_silence", "problem_silence", "running_silence")
-        if self.talk.state == "asked_running":
-            self.wait("running_question", self.world.practice.silent_while_infusing_minutes)
+        if self.before == "asked_running":
+            self.wait("running_question", self.practice.silent_while_infusing_minutes)
+        if infusion is not None and infusion.state == "done" and (self.checking or self.before in (*FACTS, "check_in", "problem")):
+            self.problem = True
+            self.checking = self.put(infusion, how="problem")
         key = f"advice.{topic}" if topic in ADVICE else "advice.mild"
-        if not may_send(key, self.lang, self.world.practice, hours.local(self.now, self.world.practice.zone).date()):
+        if not may_send(key, self.lang, self.practice, hours.local(self.now, self.practice.zone).date()):
             return self.call_back(key="nurse_will_look")
         order = self.patient.order
         values = {"volume": number_words(order.volume_ml), "sites": order.sites,
@@ -269,19 +443,50 @@ class Turn:
         return self.say(key, "advice", **values)
 
     def _reaction(self, infusion):
-        """Put the complaint on record with the site that the text names."""
+        """Put the complaint on record with the site that the text names, and ask about it again when it should be gone."""
         kind = "redness" if self.reading.detail == "site_redness" else REACTIONS.get(self.reading.topic, self.reading.topic)
-        found = SITE.search(self.inbound.body)
-        self.effects.append(AddReaction(self.patient.id, infusion.id if infusion and infusion.id else None, kind,
-                                        found.group().lower() if found else None, self.inbound.body))
+        found = log.sites(self.inbound.body)
+        self.effects.append(AddReaction(self.patient.id, infusion.key if infusion else None, kind, ", ".join(found) or None,
+                                        self.inbound.body))
+        if kind in STAYS and not any(reaction.kind == kind for reaction in self.patient.reactions):
+            self._later_question("follow_24", self.now + timedelta(hours=24))
+            self._later_question("follow_48", self.now + timedelta(hours=48))
+            self.stop_waiting("next_day")
+
+    def _later_question(self, kind, at):
+        """A question of a later day; it moves to the end of quiet hours."""
+        at = hours.quiet_end(self.practice.quiet, at, self.patient.zone)
+        self.effects.append(SetTimer(kind, at, self.patient.id, self.phone.id if self.phone else None))
+
+    def ask_if_gone(self):
+        """A day or two after: is it gone? The hours said are the true ones."""
+        first = self.patient.reactions[-1]
+        ago = round((self.now - first.told_at).total_seconds() / 3600)
+        self.say("follow_up", "prompt", hours=ago, problem=reaction_words(first, self.lang))
+        self.wait("check_in_silence", self.practice.second_reminder_minutes)
+
+    def reaction_gone(self):
+        self.stop_waiting("follow_24", "follow_48", "check_in_silence")
+        self.effects.append(MendReaction(self.patient.id, gone=True))
+        self.say("follow_up.gone")
+
+    def reaction_stays(self):
+        self.stop_waiting("check_in_silence")
+        oldest = min((reaction.told_at for reaction in self.patient.reactions), default=self.now)
+        if self.now - oldest >= timedelta(hours=NOT_YET_GONE_H):
+            return self._call_back_about("a site reaction past 48 hours")
+        return self.say("follow_up.stays")
 
     def _hold(self, why, case):
         if self.patient.order and not self.patient.order.held_at:
             self.effects.append(HoldOrder(self.patient.order.id, why, case))
 
     def call_back(self, key="nurse_list"):
+        self._call_back_about(TASKS.get(self.reading.topic, self.reading.topic), key)
+
+    def _call_back_about(self, about, key="nurse_list"):
         self.stop_waiting("check_in_silence", "problem_silence")
-        task = self._task(TASKS.get(self.reading.topic, self.reading.topic), owner="nurse")
+        task = self._task(about, owner="nurse")
         self.say(key, **due_words(self.world, task.due_at, self.patient.zone, self.lang))
 
     def _task(self, about, owner):
@@ -289,11 +494,13 @@ class Turn:
         same = next((task for task in self.patient.tasks if task.about == about and task.owner == owner), None)
         if same:
             return same
-        used = sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
         words = self.inbound.body if self.inbound else about
-        task = call_back(self.world, self.world.codes[used], about, words, self.patient.id, owner)
+        task = call_back(self.world, self.world.codes[self._codes_used()], about, words, self.patient.id, owner)
         self.effects.append(task)
         return task
+
+    def _codes_used(self):
+        return sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
 
     def greet(self):
         self.say("hello")
@@ -309,9 +516,12 @@ class Turn:
     def ask_safety(self):
         """One closed question. Its wait counts from the patient's own text, however late we read it."""
         self.back_to, self.asked_phone_id = self.before if self.before in BACK else "idle", self.phone.id
+        if self.checking is not None:
+            self.back_to = "check_in"
+            self.checking = None
         self.say("safety", "prompt", safety=True, timer="safety_silence")
         since = self.inbound.received_at if self.inbound else self.now
-        self.effects.append(SetTimer("safety_silence", since + timedelta(minutes=self.world.practice.ask_minutes),
+        self.effects.append(SetTimer("safety_silence", since + timedelta(minutes=self.practice.ask_minutes),
                                      self.patient.id, self.phone.id))
 
     def ask_safety_and_call_back(self):
@@ -329,15 +539,19 @@ class Turn:
         self._page("other", "picture_while_infusing", "picture.paging")
 
     def clear(self):
-        """None of the signs: the talk goes on where it stood, with the question that stood there."""
+        """None of the signs: the talk goes on where it stood."""
         self.stop_waiting("safety_silence")
-        last = phase.last_ended(self.patient)
-        if self.state == "check_in" and last:
-            self.wait("check_in_silence", self.world.practice.second_reminder_minutes)
-            return self.say("check_in", "prompt", time=self.clock(last.ended_at))
         if self.state == "running" and phase.running(self.patient):
             self._watch_again()
-        return self.say("safety.clear")
+        self.say("safety.clear")
+
+    def clear_check_in(self):
+        """None of the signs, in a check-in: it goes on with what is not known yet."""
+        self.stop_waiting("safety_silence")
+        self.say("safety.clear")
+        infusion = self._latest()
+        if infusion is not None and infusion.state == "done" and self.patient.order is not None:
+            self.checking = infusion
 
     def page_in_doubt(self):
         """An unclear answer, silence, or a question that did not arrive: the nurse is paged as if it were an alarm."""
@@ -358,9 +572,11 @@ class Turn:
     def _page(self, topic, detail, key):
         reading = Reading("urgent", topic, detail=detail, because=(Because(detail, detail.replace("_", " ")),))
         self.stop_waiting(*ASKED)
-        used = sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
-        world = replace(self.world, codes=self.world.codes[used:])
-        self.effects += raise_alarm(world, self.inbound or _silent(self), reading, self.patient, self.lang, key=key)
+        self.effects += raise_alarm(self._rest_of_world(), self.inbound or _silent(self), reading, self.patient, self.lang, key=key)
+
+    def _rest_of_world(self):
+        """The world with the case codes that this turn has not used."""
+        return replace(self.world, codes=self.world.codes[self._codes_used():])
 
     def _note_end(self):
         """A text that says "done" or "stopped" in the middle of something else: the dose is not lost from the record."""
@@ -379,11 +595,10 @@ class Turn:
 
     def raise_alarm(self):
         self.stop_waiting("second_reminder", *ASKED)
+        self.checking = None
         if self.reading.detail == "second_dose":
             self._second_dose("second dose in doubt, told to stop")
-        used = sum(isinstance(effect, (OpenMatter, OpenTask)) for effect in self.effects)
-        world = replace(self.world, codes=self.world.codes[used:])
-        self.effects += raise_alarm(world, self.inbound, self.reading, self.patient, self.lang, key=self.alarm_key,
+        self.effects += raise_alarm(self._rest_of_world(), self.inbound, self.reading, self.patient, self.lang, key=self.alarm_key,
                                     values=self.alarm_values)
 
     def tell_nurse_more(self):
@@ -398,13 +613,7 @@ class Turn:
 
     def in_hospital(self):
         """ "I'm in the hospital", "the doctor said stop": the order is held and the nurse has a task."""
-        running, waiting = phase.running(self.patient), phase.expected(self.patient)
-        if running:
-            self.put(running, state="stopped", ended_at=self.now, why="told to stop: hospital or prescriber")
-        if waiting:
-            self.put(waiting, state="held")
-        self._hold("hospital or prescriber", self._task("hospital or told to stop", owner="nurse").case)
-        self.stop_waiting(*WAITS, *ASKED)
+        self._stand_still("hospital or prescriber", "hospital or told to stop")
         matter = open_alarm(self.patient.matters)
         if matter:
             self.effects += tell_more(self.world, self.inbound, matter, self.patient)
@@ -412,24 +621,53 @@ class Turn:
             self.state = "idle"
         self.say("hospital")
 
+    def moved_away(self):
+        """Moved house or to another practice: held until a person has sorted it out."""
+        self._stand_still("moved away", "moved away")
+        self.say("moved")
+
+    def therapy_over(self):
+        """The therapy has ended, by the patient's word: held until a nurse has heard it from the prescriber."""
+        self._stand_still("therapy ended, by the patient's word", "therapy ended, by the patient's word")
+        self.say("therapy_ended")
+
+    def _stand_still(self, why, about):
+        """Stop what runs, hold the order under a nurse's task, ask nothing more."""
+        running, waiting = phase.running(self.patient), phase.expected(self.patient)
+        if running:
+            self.put(running, state="stopped", ended_at=self.now, why=f"told to stop: {why}")
+        if waiting:
+            self.put(waiting, state="held")
+        self._hold(why, self._task(about, owner="nurse").case)
+        self.stop_waiting(*WAITS, *ASKED, "follow_24", "follow_48", "next_day")
+
+    def has_died(self):
+        """A relative tells of the patient's death: one line of sympathy, and nothing more on any phone; people act."""
+        self._task("patient died, by a relative's word", owner="nurse")
+        self._task("patient died, by a relative's word: stop deliveries", owner="coordinator")
+        self.say("died", safety=True)
+        self.effects.append(EndPatient(self.patient.id, "patient died"))
+
     def after_closing(self):
         """The nurse closed the last open matter; her decision says the last line."""
 
     def say_stranger(self):
         if self.phone:
-            self.effects += say(self.world, self.phone, "stranger", "notice", self.lang)
+            self.effects += say(self.world, replace(self.phone, stopped_why=None), "stranger", "notice", self.lang,
+                                occasion=f"stranger/{self.phone.id}/{self.now.date().isoformat()}")
 
     # --- time-outs ---
 
     def remind(self):
-        infusion, practice = self.due, self.world.practice
+        infusion, practice = self.due, self.practice
         sent = "again" if infusion.reminded_at else "first"
         self.put(infusion, reminded_at=self.now)
         number = self.timer.id if self.timer else 0
         key = f"{infusion.order_id}/{infusion.due_on.isoformat()}/reminder" + (f"-{number}" if sent == "again" else "")
-        self.say(self._reminder("reminder"), "reminder", name=self.patient.name, occasion=key,
+        entry = "reminder.check" if self.check else "reminder"
+        self.say(self._reminder(entry), "reminder", name=self.patient.name, occasion=key,
                  useless_after=minutes_later(self.world, practice.reminder_useful_minutes))
-        self.stop_waiting(*WAITS, *ASKED)
+        self.stop_waiting(*WAITS, *ASKED, "follow_24", "follow_48", "next_day")
         second = hours.quiet_end(practice.quiet, minutes_later(self.world, practice.second_reminder_minutes),
                                  self.patient.zone)
         self.effects.append(SetTimer("second_reminder", second, self.patient.id, self.phone and self.phone.id, infusion.id))
@@ -438,14 +676,18 @@ class Turn:
         self.effects.append(SetTimer("to_coordinator", coordinator, self.patient.id, None, infusion.id))
         self.wait("window_end", practice.window_hours * 60, infusion_id=infusion.id)
 
+    check = False  # the next reminder is the one with the extra words (a first infusion, after missed doses)
+
     def remind_again(self):
         infusion = phase.expected(self.patient)
         self.say(self._reminder("reminder.second"), "reminder", name=self.patient.name,
                  occasion=f"{infusion.order_id}/{infusion.due_on.isoformat()}/second",
-                 useless_after=minutes_later(self.world, self.world.practice.reminder_useful_minutes))
+                 useless_after=minutes_later(self.world, self.practice.reminder_useful_minutes))
 
     def _reminder(self, key):
-        """The entry for the person who gets it: a caregiver is not asked about "your" infusion."""
+        """The entry for the person who gets it: discreet if she wants that; a caregiver is not asked about "your" infusion."""
+        if self.patient.wording == "discreet":
+            return f"{key}.discreet"
         return f"{key}.for" if self.speaker and self.speaker.role == "caregiver" else key
 
     def count_missed(self):
@@ -459,10 +701,34 @@ class Turn:
             self.state = "running"
             return self._task("infusion should be over, no texts to this patient: call", owner="nurse")
         self.say("running_question", "prompt", safety=True, timer="running_silence")
-        return self.wait("running_silence", self.world.practice.silent_while_infusing_minutes)
+        return self.wait("running_silence", self.practice.silent_while_infusing_minutes)
 
-    def leave_unanswered(self):
-        """What was not answered stays "not answered"; nobody is asked twice."""
+
+def next_question(infusion, practice, problem):
+    """What the check-in asks next about a dose, or None: how it went, the bother of a problem, mL and sites, times, lots.
+
+    Nothing that is known, and nothing twice; so at most four questions and, with the one what the problem is, two more.
+    """
+    open_questions = (
+        ("how", infusion.how is None and not problem),
+        ("bother", problem),
+        ("amount", infusion.volume_ml is None or not infusion.sites),
+        ("times", infusion.started_at is None),
+        ("lots", practice.asks_lots and not infusion.lots),
+    )
+    return next((name for name, wanted in open_questions if wanted and name not in infusion.asked), None)
+
+
+def _before(clock, day, zone, latest):
+    """The newest moment at or before `latest` whose wall time on or just before `day` is "HH:MM" (either half of the day
+    when the text did not say), within a day; None when there is none or no clock."""
+    if clock is None:
+        return None
+    hour, minute = (int(part) for part in clock.split(":"))
+    halves = {hour, hour + 12} if 1 <= hour < 12 else {hour}
+    options = [hours.at_wall(day - timedelta(days=back), hours.parse_clock(f"{h:02d}:{minute:02d}"), zone)
+               for back in (0, 1) for h in halves]
+    return max((at for at in options if latest - timedelta(hours=24) < at <= latest), default=None)
 
 
 def _silent(turn):
@@ -497,4 +763,3 @@ def reason_in(text):
                   r"(?:\s+(?:it|this|one|today|tonight|week|dose|the))*[\s,.;:-]*(?:because|bc|cuz|porque|since|as)?\s*", "", text,
                   flags=re.IGNORECASE)
     return rest.strip()[:200] if len(rest.split()) >= 1 and rest.strip() and rest.strip() != text.strip() else None
-

@@ -26,8 +26,8 @@ TOPICS = (
 # What a text does in the conversation. One text may do several things ("done, left side leaked").
 ACTS = (
     "starting", "done", "still_running", "stopped", "later", "skip", "already", "yes", "no", "fine",
-    "thanks", "question", "problem", "help", "opt_out", "opt_in", "wrong_number", "hospital", "empty",
-    "unclear",
+    "thanks", "question", "problem", "help", "opt_out", "opt_in", "wrong_number", "hospital", "moved", "therapy_ended",
+    "died", "empty", "unclear",
 )
 
 

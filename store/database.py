@@ -96,7 +96,7 @@ def statements(script):
         if sqlite3.complete_statement(statement):
             bare, statement = _bare(statement), ""
             if re.match(r"(BEGIN|COMMIT|END|ROLLBACK|SAVEPOINT|RELEASE)\b", bare, re.IGNORECASE):
-                raise DatabaseError(f"a migration holds {bare!r}; take it out, each migration is one transaction already")
+                raise DatabaseError(f"a migration holds {bare!r}; take it out, each one is a transaction already")
             if bare != ";":
                 yield bare
     if _bare(statement):

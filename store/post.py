@@ -7,6 +7,7 @@ from datetime import timedelta
 from store.database import moment, one, rows, stamp
 
 OVERLAP = timedelta(hours=1)
+OPEN = "handled_at IS NULL AND failed_at IS NULL"  # an inbound text that nobody has dealt with yet
 RANK = {"waiting": 0, "leased": 1, "sent": 2, "failed": 3, "late": 3, "delivered": 4}
 
 
@@ -38,7 +39,8 @@ def record_inbound(db, text, now, recovered=False):
         db.conn.execute("INSERT INTO phone (number) VALUES (?) ON CONFLICT DO NOTHING", [text.from_number])
         row = one(db, "SELECT id FROM phone WHERE number = ?", text.from_number)
     cursor = db.conn.execute(
-        """INSERT INTO inbound (carrier_id, from_number, to_number, body, media, phone_id, sent_at, received_at, recovered)
+        """INSERT INTO inbound (carrier_id, from_number, to_number, body, media, phone_id, sent_at, received_at,
+                                recovered)
            VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (carrier_id) DO NOTHING RETURNING id""",
         [text.carrier_id, text.from_number, text.to_number, body, json.dumps(list(text.media)), row and row["id"],
          stamp(text.sent_at), stamp(now), int(recovered)])
@@ -58,12 +60,12 @@ def inbound(db, inbound_id):
 def unhandled(db, before):
     """Ids of received texts that nobody has dealt with, received at or before `before`, oldest first."""
     return [row["id"] for row in rows(
-        db, "SELECT id FROM inbound WHERE handled_at IS NULL AND failed_at IS NULL AND received_at <= ? ORDER BY id", stamp(before))]
+        db, f"SELECT id FROM inbound WHERE {OPEN} AND received_at <= ? ORDER BY id", stamp(before))]
 
 
 def oldest_unhandled(db):
     """When the oldest unhandled text came, or None."""
-    return moment(one(db, "SELECT min(received_at) AS at FROM inbound WHERE handled_at IS NULL AND failed_at IS NULL")["at"])
+    return moment(one(db, f"SELECT min(received_at) AS at FROM inbound WHERE {OPEN}")["at"])
 
 
 def count_failed(db):
@@ -78,8 +80,8 @@ def mark_handled(db, inbound_id, now):
 
 def count_try(db, inbound_id):
     """Count one try at dealing with a text; how many there were before."""
-    row = db.conn.execute("UPDATE inbound SET tries = tries + 1 WHERE id = ? RETURNING tries - 1", [inbound_id]).fetchone()
-    return row[0]
+    cursor = db.conn.execute("UPDATE inbound SET tries = tries + 1 WHERE id = ? RETURNING tries - 1", [inbound_id])
+    return cursor.fetchone()[0]
 
 
 def mark_failed(db, inbound_id, now, failure):
@@ -96,7 +98,8 @@ def listed_since(db, now):
 
 def mark_listed(db, now):
     """The carrier's list has been read up to now."""
-    db.conn.execute("INSERT INTO mark VALUES ('listed', ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", [stamp(now)])
+    db.conn.execute("""INSERT INTO mark VALUES ('listed', ?)
+                       ON CONFLICT (name) DO UPDATE SET value = excluded.value""", [stamp(now)])
 
 
 def has_inbound(db, carrier_id):
@@ -128,7 +131,9 @@ FIELDS = "id, number, body, kind, safety, useless_after, tries, tried_at, unsure
 
 
 def _claim(row):
-    return Claim(row[0], row[1], row[2], row[3], bool(row[4]), moment(row[5]), row[6], moment(row[7]), bool(row[8]), *row[9:])
+    number, body, kind, safety, useless_after, tries, tried_at, unsure, *about = row[1:]
+    return Claim(row[0], number, body, kind, bool(safety), moment(useless_after), tries, moment(tried_at), bool(unsure),
+                 *about)
 
 
 def known(db, carrier_id):
@@ -204,5 +209,6 @@ def mark_lost(db, claim, now):
 
 def oldest_unsent(db, now):
     """When the oldest text that is ready and not sent was ready, or None."""
-    row = one(db, "SELECT min(not_before) AS at FROM outbox WHERE state IN ('waiting', 'leased') AND not_before <= ?", stamp(now))
+    row = one(db, """SELECT min(not_before) AS at FROM outbox
+                     WHERE state IN ('waiting', 'leased') AND not_before <= ?""", stamp(now))
     return moment(row["at"])

@@ -206,7 +206,8 @@ def _(each: model.SetTalk, writer):
                each.patient_id, talk.state, talk.back_to, talk.asked_phone_id, talk.unclear, writer.at)
 
 
-COLUMNS = {"state", "reminded_at", "started_at", "started_by", "ended_at", "volume_ml", "minutes", "why"}
+COLUMNS = {"state", "reminded_at", "started_at", "started_by", "ended_at", "volume_ml", "minutes", "how", "asked", "why"}
+CLINICAL = {"started_at", "ended_at", "volume_ml", "minutes", "how"}  # a change of one that was told leaves a trace
 
 
 @effect.register
@@ -218,9 +219,14 @@ def _(each: model.PutInfusion, writer):
                   SELECT id, patient_id, ?, ?, ?, 'planned' FROM infusion_order WHERE id = ?
                   ON CONFLICT (order_id, due_on, extra) DO NOTHING""", each.due_on.isoformat(), each.extra, stamp(each.due_at),
                each.order_id)
+    there = one(writer.db, "SELECT * FROM infusion WHERE order_id = ? AND due_on = ? AND extra = ?", each.order_id,
+                each.due_on.isoformat(), each.extra)
     for column, value in each.changes.items():
+        value = stamp(value) if column.endswith("_at") else value
+        if column in CLINICAL and there[column] is not None and there[column] != value:
+            writer.audit("infusion changed", f"infusion/{there['id']}", column=column, before=there[column], after=value)
         writer.run(f"UPDATE infusion SET {column} = ? WHERE order_id = ? AND due_on = ? AND extra = ?",
-                   stamp(value) if column.endswith("_at") else value, each.order_id, each.due_on.isoformat(), each.extra)
+                   value, each.order_id, each.due_on.isoformat(), each.extra)
     if "state" in each.changes:
         writer.audit("infusion", f"order/{each.order_id}/{each.due_on.isoformat()}", state=each.changes["state"])
 
@@ -228,7 +234,62 @@ def _(each: model.PutInfusion, writer):
 @effect.register
 def _(each: model.AddReaction, writer):
     writer.run("INSERT INTO reaction (patient_id, infusion_id, kind, site, words, told_at) VALUES (?, ?, ?, ?, ?, ?)",
-               each.patient_id, each.infusion_id, each.kind, each.site, each.words, writer.at)
+               each.patient_id, each.infusion and _infusion_id(writer, each.infusion), each.kind, each.site, each.words, writer.at)
+
+
+def _infusion_id(writer, key):
+    order_id, due_on, extra = key
+    row = one(writer.db, "SELECT id FROM infusion WHERE order_id = ? AND due_on = ? AND extra = ?", order_id, due_on.isoformat(), extra)
+    return row and row["id"]
+
+
+def _replace(writer, table, column, key, values):
+    """Put these values in place of a dose's own in a table of details; a change of what was there leaves a trace."""
+    infusion_id = _infusion_id(writer, key)
+    before = [row[column] for row in rows(writer.db, f"SELECT {column} FROM {table} WHERE infusion_id = ? ORDER BY id", infusion_id)]
+    if before == list(values):
+        return
+    writer.run(f"DELETE FROM {table} WHERE infusion_id = ?", infusion_id)
+    for value in values:
+        writer.run(f"INSERT INTO {table} (infusion_id, {column}) VALUES (?, ?)", infusion_id, value)
+    writer.audit("infusion changed", f"infusion/{infusion_id}", column=column, before=before, after=list(values))
+
+
+@effect.register
+def _(each: model.PutSites, writer):
+    _replace(writer, "infusion_site", "site", each.infusion, each.sites)
+
+
+@effect.register
+def _(each: model.PutLots, writer):
+    _replace(writer, "infusion_lot", "lot", each.infusion, each.lots)
+
+
+@effect.register
+def _(each: model.MendReaction, writer):
+    newest = "patient_id = ? AND gone_at IS NULL AND infusion_id IS (SELECT infusion_id FROM reaction WHERE patient_id = ? ORDER BY id DESC)"
+    if each.bother is not None:
+        writer.run(f"UPDATE reaction SET bother = ? WHERE {newest}", each.bother, each.patient_id, each.patient_id)
+    if each.gone:
+        writer.run("UPDATE reaction SET gone_at = ? WHERE patient_id = ? AND gone_at IS NULL", writer.at, each.patient_id)
+
+
+@effect.register
+def _(each: model.SetLang, writer):
+    writer.run("UPDATE patient SET lang = ?, other_lang = ? WHERE id = ?", each.lang, each.other_lang, each.patient_id)
+
+
+@effect.register
+def _(each: model.EndPatient, writer):
+    writer.run("UPDATE patient SET state = 'ended' WHERE id = ?", each.patient_id)
+    writer.run("DELETE FROM timer WHERE patient_id = ?", each.patient_id)
+    writer.run("UPDATE infusion_order SET next_due_at = NULL WHERE patient_id = ?", each.patient_id)
+    writer.run("""UPDATE phone SET stopped_why = ? WHERE id IN (SELECT phone_id FROM speaker WHERE patient_id = ?) AND id NOT IN
+                  (SELECT phone_id FROM speaker JOIN patient ON patient.id = patient_id WHERE patient.state != 'ended')""",
+               each.why, each.patient_id)
+    writer.run("""UPDATE outbox SET useless_after = ? WHERE state = 'waiting' AND safety = 0 AND patient_id = ?""", writer.at,
+               each.patient_id)
+    writer.audit("patient ended", f"patient/{each.patient_id}", why=each.why)
 
 
 @effect.register
@@ -248,6 +309,11 @@ def _(each: model.ReleaseOrder, writer):
 @effect.register
 def _(each: model.SetNextDue, writer):
     writer.run("UPDATE infusion_order SET next_due_at = ? WHERE id = ?", stamp(each.next_due_at), each.order_id)
+
+
+@effect.register
+def _(each: model.SetLead, writer):
+    writer.run("UPDATE infusion_order SET looked_ahead_at = ? WHERE id = ?", stamp(each.next_due_at), each.order_id)
 
 
 @effect.register

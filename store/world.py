@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 from flows import case
 from flows.model import (
-    Inbound, Infusion, Matter, Order, Page, Patient, Pending, Phone, Speaker, Staff, Talk, Task, Timer, World,
+    Inbound, Infusion, Matter, Order, Page, Patient, Pending, Phone, Reaction, Speaker, Staff, Talk, Task, Timer, World,
 )
 from store.database import moment, one, rows, stamp
 
@@ -70,6 +70,7 @@ def order_of(row):
         weekdays=tuple(filter(None, row["weekdays"].split(","))), clock_local=row["clock_local"],
         starts_on=day(row["starts_on"]), ends_on=day(row["ends_on"]), next_due_at=moment(row["next_due_at"]),
         held_at=moment(row["held_at"]), held_why=row["held_why"], held_case=row["held_case"],
+        gap_limit_days=row["gap_limit_days"], product=row["product_code"] or row["product_name"],
     )
 
 
@@ -116,13 +117,16 @@ def patient(db, patient_id, today):
     tasks = rows(db, "SELECT * FROM task WHERE patient_id = ? AND ended_at IS NULL ORDER BY id", patient_id)
     return Patient(
         id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
-        epinephrine=bool(row["epinephrine"]), born_on=day(row["born_on"]),
+        epinephrine=bool(row["epinephrine"]), wording=row["wording"], other_lang=row["other_lang"],
+        first_order=one(db, "SELECT 1 FROM infusion_order WHERE patient_id = ? AND current = 0", patient_id) is None,
+        reactions=_reactions(db, patient_id), born_on=day(row["born_on"]),
         speakers=tuple(Speaker(s["speaker_name"], s["role"], phone_of(s)) for s in speakers),
         order=order_of(order) if order else None,
         talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"]) if talk else Talk(),
         infusions=tuple(
             Infusion(i["id"], i["order_id"], day(i["due_on"]), moment(i["due_at"]), i["state"], moment(i["reminded_at"]),
-                     moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"], i["extra"])
+                     moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"], i["extra"], i["minutes"], i["how"],
+                     tuple(filter(None, i["asked"].split(","))), _details(db, "site", i["id"]), _details(db, "lot", i["id"]))
             for i in infusions),
         matters=tuple(map(matter_of, matters)), tasks=tuple(map(task_of, tasks)),
     )
@@ -132,6 +136,16 @@ def task(db, task_id):
     """The task with this id if it is open, or None."""
     row = one(db, "SELECT * FROM task WHERE id = ? AND ended_at IS NULL", task_id)
     return row and task_of(row)
+
+
+def _details(db, what, infusion_id):
+    return tuple(row[what] for row in rows(db, f"SELECT {what} FROM infusion_{what} WHERE infusion_id = ? ORDER BY id", infusion_id))
+
+
+def _reactions(db, patient_id):
+    """Reactions told of and not known to be gone, newest first."""
+    found = rows(db, "SELECT * FROM reaction WHERE patient_id = ? AND gone_at IS NULL ORDER BY id DESC LIMIT 10", patient_id)
+    return tuple(Reaction(row["kind"], row["site"], moment(row["told_at"]), row["infusion_id"]) for row in found)
 
 
 def pages(db, matter_id):
@@ -246,6 +260,23 @@ def due_orders(db, now):
     found = rows(db, """SELECT patient_id FROM infusion_order JOIN patient ON patient.id = patient_id
                         WHERE current = 1 AND patient.state = 'live' AND next_due_at <= ? ORDER BY next_due_at""", stamp(now))
     return tuple(row["patient_id"] for row in found)
+
+
+AHEAD = "current = 1 AND patient.state = 'live' AND (looked_ahead_at IS NULL OR looked_ahead_at < next_due_at)"
+
+
+def due_leads(db, now, lead):
+    """Ids of live patients whose next occasion comes within `lead` and has not been looked at."""
+    found = rows(db, f"""SELECT patient_id FROM infusion_order JOIN patient ON patient.id = patient_id
+                         WHERE {AHEAD} AND next_due_at <= ?""", stamp(now + lead))
+    return tuple(row["patient_id"] for row in found)
+
+
+def next_lead(db, lead):
+    """When the next occasion is to be looked at ahead, or None."""
+    at = moment(one(db, f"""SELECT min(next_due_at) AS at FROM infusion_order JOIN patient ON patient.id = patient_id
+                            WHERE {AHEAD}""")["at"])
+    return at and at - lead
 
 
 def open_tasks(db):

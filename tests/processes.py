@@ -37,8 +37,8 @@ ANA, BEN, RUTH, SAM, COORDINATOR, STRANGER, FALLBACK = (f"+13125550{n}" for n in
 PRACTICE = Practice(
     name="Tern Bay Home Infusion", emergency_number="911", crisis_line="988", practice_number="+13125550197",
     fallback_number=FALLBACK, zone=ZONE, hours=parse_hours("Mon-Fri 08:00-17:00"), quiet=parse_quiet("21:00-08:00"),
-    answer_within_minutes={"emergency": 5, "urgent": 15}, ask_minutes=5, silent_while_infusing_minutes=20, call_back_hours=4,
-    delivery_wait_minutes=2, unsigned_content=True)
+    answer_within_minutes={"emergency": 5, "urgent": 15}, ask_minutes=5, silent_while_infusing_minutes=20,
+    call_back_hours=4, delivery_wait_minutes=2, unsigned_content=True)
 
 
 def practice(**changes):
@@ -50,8 +50,9 @@ def add_patient(db, now, name, number, due_at):
     """A patient with a weekly order, the next infusion due at `due_at` (UTC; its Chicago day and time). Her id."""
     local = due_at.astimezone(timezone(timedelta(hours=-5)))  # Chicago in summer time
     patient_id = people.add_patient(db, now, name=name, lang="en", zone=ZONE, number=number)
-    people.add_order(db, now, patient_id, volume_ml=40, strength_g_per_ml=0.2, sites=2, rate_ml_per_h_per_site=20, every="week",
-                     weekdays=(f"{local:%a}",), clock_local=f"{local:%H:%M}", starts_on=local.date(), next_due_at=due_at)
+    people.add_order(db, now, patient_id, volume_ml=40, strength_g_per_ml=0.2, sites=2, rate_ml_per_h_per_site=20,
+                     every="week", weekdays=(f"{local:%a}",), clock_local=f"{local:%H:%M}", starts_on=local.date(),
+                     next_due_at=due_at)
     return patient_id
 
 
@@ -87,7 +88,7 @@ def select(db, sql, *values):
     return rows(db, sql, *values)
 
 
-# --- real processes ----------------------------------------------------------------------------------------------------
+# --- real processes --------------------------------------------------------------------------------------------------
 
 
 def free_port():
@@ -137,12 +138,12 @@ class Installation:
         self.set_clock(now)
         here = f"http://127.0.0.1:{self.port}"
         self.carrier = SimulatedCarrier(
-            self.clock, NUMBER, SECRET, deliver_over_http(here + "/sms/inbound"), deliver_over_http(here + "/sms/status"),
-            public_url=self.public_url, pause=time.sleep, delay_s=1)
+            self.clock, NUMBER, SECRET, deliver_over_http(here + "/sms/inbound"),
+            deliver_over_http(here + "/sms/status"), public_url=self.public_url, pause=time.sleep, delay_s=1)
         self.face = serve_http(self.carrier)
         (self.folder / "ebbline.toml").write_text(settings_text(
-            unsigned_content=True, test_clock="clock.json", public_url=self.public_url, url=self.face.url, secret=SECRET,
-            number=NUMBER), encoding="utf-8")
+            unsigned_content=True, test_clock="clock.json", public_url=self.public_url, url=self.face.url,
+            secret=SECRET, number=NUMBER), encoding="utf-8")
         self.path = self.folder / "ebbline.db"
         self.own = database.open_database(self.path, self.clock.now())
         self.closing = threading.Event()
@@ -168,8 +169,8 @@ class Installation:
         """Move the clock at a moment when no living process is sending: a jump would end its lease in the middle."""
         def moved():
             with writing(self.own) as db:
-                leased = {(row["id"], row["tries"]) for row in rows(db, "SELECT id, tries FROM outbox WHERE state = 'leased'")}
-                if leased - self.dead_leases:
+                leased = rows(db, "SELECT id, tries FROM outbox WHERE state = 'leased'")
+                if {(row["id"], row["tries"]) for row in leased} - self.dead_leases:
                     return False
                 self.set_clock(at)
                 return True
@@ -234,7 +235,7 @@ class Installation:
         self.own.conn.close()
 
 
-# --- the measurement -----------------------------------------------------------------------------------------------------
+# --- the measurement -------------------------------------------------------------------------------------------------
 
 
 def measure(seconds=20, pause_s=0.0, threads=8):
@@ -285,8 +286,9 @@ def main():
     given = [float(word) for word in sys.argv[1:]]
     seconds, pause_s = given + [20.0, 0.0][len(given):]
     found = measure(seconds, pause_s)
-    print(f"{len(found)} answers in {seconds:g} s ({len(found) / seconds:.0f} a second): p50 {found[len(found) // 2]:.1f} ms, "
-          f"p99 {found[len(found) * 99 // 100]:.1f} ms, longest {found[-1]:.1f} ms")
+    print(f"{len(found)} answers in {seconds:g} s ({len(found) / seconds:.0f} a second): "
+          f"p50 {found[len(found) // 2]:.1f} ms, p99 {found[len(found) * 99 // 100]:.1f} ms, "
+          f"longest {found[-1]:.1f} ms")
 
 
 if __name__ == "__main__":

@@ -25,11 +25,13 @@ INFUSION = {  # the infusion that goes with a state of the talk
     "check_in": [Infusion(1, state="done", ended_at=NOW - timedelta(minutes=5), **DUE)],
 }
 SAME_AS = {"asked_running": "running", "second_dose": "running", "safety": "running", "problem": "check_in",
-           "with_nurse": "stopped", "ended": "idle"}
+           "with_nurse": "stopped", "ended": "idle", "bother": "check_in", "amount": "check_in", "times": "check_in",
+           "lots": "check_in", "follow_up": "check_in"}
 TEXTS = (
     "starting now", "done", "done, all good", "done. left side leaked a bit", "still going", "had to stop it halfway", "later",
     "remind me at 9pm", "tomorrow", "skip", "skip, bad cold", "already did it this morning", "yes", "no", "ok", "all good",
-    "thanks!", "when is my next one?", "the site is a bit red and itchy", "i am almost out of needles", "i feel weird",
+    "thanks!", "when is my next one?", "the site is a bit red and itchy", "i am almost out of needles", "i feel weird", "40 ml left belly", "7", "all", "6pm to 7pm", "lot A12", "she died yesterday", "we moved to another state",
+    "we stopped the therapy", "its gone", "it was 35 ml not 40",
     "hives all over", "i cant breathe", "my tongue is swelling", "STOP", "HELP", "START", "wrong number", "im in the hospital",
     "1", "2", "3", "25 ml", "?", "", "asdf qwer", "\U0001f44d", "\U0001f62d", "lol", "x" * 1600, "спасибо", "no hives no fever",
 )
@@ -87,7 +89,7 @@ def test_an_emergency_pages_and_instructs_first_in_every_state(state):
 def test_a_text_not_understood_is_never_read_as_fine(state):
     told = texts_to_ana(answer(state, "asdf qwer zxcv"))
     fine = {"check_in.thanks", "hello", "safety.clear", "running_fine"}
-    if state not in ("skipped", "stopped"):  # there any words are the reason, or the mL are not answered
+    if state not in ("skipped", "stopped", "bother", "amount", "times", "lots"):  # there any words are the reason, or the mL are not answered
         assert not fine & {text.entry for text in told}
 
 

@@ -11,7 +11,8 @@ from datetime import timedelta
 
 import pytest
 
-from store.database import moment, writing
+from bot import process
+from store.database import moment, stamp, writing
 from tests.processes import (
     ROOT, RUTH, SAM, START, Installation, add_patient, add_staff, command, select, settings_text, wait_for,
 )
@@ -42,7 +43,7 @@ def enrol(house, first_due_at):
         add_staff(db, START)
 
 
-# --- (a) the worker is dead --------------------------------------------------------------------------------------------------
+# --- (a) the worker is dead ------------------------------------------------------------------------------------------
 
 
 def test_with_the_worker_killed_an_emergency_text_leaves_within_two_seconds(house):
@@ -54,14 +55,14 @@ def test_with_the_worker_killed_an_emergency_text_leaves_within_two_seconds(hous
     for number in PATIENTS:
         began = time.monotonic()
         house.carrier.phone_texts(number, "my throat feels tight")
-        wait_for(lambda: any(text.body.startswith("CALL 911 NOW") for text in house.sent(number)), 2, "the instruction")
+        wait_for(lambda to=number: [each for each in house.sent(to) if each.body.startswith("CALL 911 NOW")], 2)
         taken.append(time.monotonic() - began)
     wait_for(lambda: len(house.sent(RUTH)) == len(PATIENTS), 2, "the last page")
     print("seconds until the instruction had left:", " ".join(f"{each:.2f}" for each in sorted(taken)))
     assert max(taken) < 2
 
 
-# --- (b) SIGKILL -------------------------------------------------------------------------------------------------------------
+# --- (b) SIGKILL -----------------------------------------------------------------------------------------------------
 
 
 class Scene:
@@ -116,9 +117,9 @@ class Scene:
 
     def _remind(self):
         """Let the next occasion come due; its reminder is on its way a moment later."""
-        due = select(self.house.db(), "SELECT min(next_due_at) AS at FROM infusion_order WHERE held_at IS NULL")[0]["at"]
-        if due:
-            self.house.jump_to(max(moment(due), self.now()) + timedelta(seconds=1))
+        found = select(self.house.db(), "SELECT min(next_due_at) AS at FROM infusion_order WHERE held_at IS NULL")
+        if found[0]["at"]:
+            self.house.jump_to(max(moment(found[0]["at"]), self.now()) + timedelta(seconds=1))
         time.sleep(self.dice.uniform(0, 0.3))
 
     def _nurse(self):
@@ -140,7 +141,8 @@ class Scene:
         held = {text.carrier_id for text in self.house.carrier.texts if hasattr(text, "from_number")}
         recorded = {row["carrier_id"] for row in select(db, "SELECT carrier_id FROM inbound")}
         # leases of dead processes end by the clock, so a moment later
-        busy = select(db, "SELECT 1 FROM outbox WHERE state = 'leased' OR state = 'waiting' AND not_before <= ?", self.now().isoformat())
+        busy = select(db, """SELECT 1 FROM outbox WHERE state = 'leased'
+                             OR state = 'waiting' AND not_before <= ?""", stamp(self.now()))
         if busy:
             self.house.jump_to(self.now() + timedelta(seconds=31))
         unhandled = select(db, "SELECT 1 FROM inbound WHERE handled_at IS NULL AND failed_at IS NULL")
@@ -160,7 +162,8 @@ def judge(house, scene):
         assert row["handled_at"] or row["failed_at"], f"inbound {row['id']} was never dealt with"
     failed = [row for row in recorded.values() if row["failed_at"]]
     for row in failed:
-        assert select(db, "SELECT 1 FROM matter JOIN page ON matter_id = matter.id WHERE from_number = ?", row["from_number"])
+        assert select(db, """SELECT 1 FROM matter JOIN page ON matter_id = matter.id WHERE from_number = ?""",
+                      row["from_number"]), f"inbound {row['id']} failed and paged nobody"
 
     # every text that the carrier holds is one row of ours: none was sent twice, none went out of the books
     rows = {row["carrier_id"]: row for row in select(db, "SELECT * FROM outbox WHERE carrier_id IS NOT NULL")}
@@ -173,7 +176,8 @@ def judge(house, scene):
     assert reminders, "the script has no reminder"
 
     for number, words in scene.alarming:
-        found = select(db, """SELECT DISTINCT matter.id, acknowledged_at FROM matter JOIN matter_note ON matter_id = matter.id
+        found = select(db, """SELECT DISTINCT matter.id, acknowledged_at FROM matter
+                              JOIN matter_note ON matter_id = matter.id
                               WHERE from_number = ? AND words LIKE '%' || ?""", number, words)
         assert found, f"an alarming text has no matter: {words}"
         for each in found:
@@ -186,8 +190,9 @@ def judge(house, scene):
         assert count <= alarms[number], f"{count} whole instructions for {alarms[number]} alarming texts"
 
     recovered = sum(row["recovered"] for row in recorded.values())
-    return (f"{len(theirs)} texts in ({recovered} recovered, {len(failed)} given to a human), {len(ours)} out, {len(reminders)} reminders, "
-            f"{len(scene.alarming)} alarms, {sum(whole.values())} whole instructions, {house.kills} kills")
+    return (f"{len(theirs)} texts in ({recovered} recovered, {len(failed)} given to a human), {len(ours)} out, "
+            f"{len(reminders)} reminders, {len(scene.alarming)} alarms, {sum(whole.values())} whole instructions, "
+            f"{house.kills} kills")
 
 
 def endure(house, turns, seed):
@@ -205,9 +210,8 @@ def test_a_hundred_turns_with_kills_lose_nothing_and_send_nothing_twice(house):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seed", [1, 2])
-def test_a_thousand_turns_with_kills_lose_nothing_and_send_nothing_twice(house, seed):
-    endure(house, 1000, seed)
+def test_a_thousand_turns_with_kills_lose_nothing_and_send_nothing_twice(house):
+    endure(house, 1000, seed=1)
 
 
 @pytest.mark.parametrize("name, number, words", [
@@ -239,12 +243,13 @@ def test_a_process_killed_between_the_carriers_taking_and_our_writing_sends_noth
     else:
         house.start(name)
     house.set_clock(house.clock.now() + timedelta(seconds=31))
-    wait_for(lambda: select(house.db(), "SELECT 1 FROM outbox WHERE carrier_id = ?", first.carrier_id), 10, "the text found again")
+    wait_for(lambda: select(house.db(), "SELECT 1 FROM outbox WHERE carrier_id = ?", first.carrier_id), 10,
+             "the text found again")
     time.sleep(1.5)  # a further tick, which could send it again
     assert [text.carrier_id for text in house.sent(number)] == [first.carrier_id]
 
 
-# --- (c) stopping, (d) starting ----------------------------------------------------------------------------------------------
+# --- (c) stopping, (d) starting --------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -254,6 +259,15 @@ def test_ctrl_c_and_sigterm_stop_both_processes_cleanly(house, number):
     assert {name: house.stop(name, number) for name in ("work", "serve")} == {"work": 0, "serve": 0}
     for name in ("serve", "work"):
         assert "Traceback" not in (house.folder / f"{name}.log").read_text()
+
+
+def test_an_interrupt_while_the_web_process_is_still_starting_ends_it_cleanly(monkeypatch):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+    monkeypatch.setattr(process, "office_of", interrupted)
+    monkeypatch.setattr(process, "_log", lambda: None)
+    monkeypatch.setattr(process, "_stop_on", lambda _: None)
+    assert process.serve(None, "127.0.0.1", 0) == 0
 
 
 def test_health_is_good_while_both_run_and_tells_the_workers_death(house):
@@ -266,8 +280,8 @@ def test_health_is_good_while_both_run_and_tells_the_workers_death(house):
     assert house.health()["ok"] is False
 
 
-REQUIRED = ("emergency_number", "crisis_line", "practice_number", "fallback_number", "zone", "open", "emergency", "urgent",
-            "ask_minutes", "silent_while_infusing_minutes", "call_back_hours", "delivery_wait_minutes")
+REQUIRED = ("emergency_number", "crisis_line", "practice_number", "fallback_number", "zone", "open", "emergency",
+            "urgent", "ask_minutes", "silent_while_infusing_minutes", "call_back_hours", "delivery_wait_minutes")
 
 
 def run(folder, name, *more):
@@ -319,5 +333,7 @@ def test_the_logs_of_both_processes_hold_neither_words_nor_numbers(house):
     wait_for(lambda: house.sent(TWINS) or house.sent(list(PATIENTS)[5]), 10)
     for name in ("serve", "work"):
         log = (house.folder / f"{name}.log").read_text()
-        assert "outbox" in log and "elephant" not in log and "throat" not in log and "+1312" not in log and "5550" not in log
+        assert "outbox" in log
+        for secret in ("elephant", "throat", "+1312", "5550"):
+            assert secret not in log, f"{name} logs {secret}"
     assert "inbound" in (house.folder / "serve.log").read_text()

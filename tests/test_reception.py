@@ -19,6 +19,10 @@ def played(tmp_path):
     played.close()
 
 
+def find(played, sql, *values):
+    return select(played.office.db(), sql, *values)
+
+
 class Broken(Exception):
     """An exception that cannot be made again without its words."""
 
@@ -47,12 +51,12 @@ def broken(request, monkeypatch):
 
 
 def to(played, number):
-    return [text.body for text in played.carrier.texts if getattr(text, "to_number", None) == number and not hasattr(text, "media")]
+    return [text.body for text in played.carrier.texts if text.to_number == number]
 
 
 def test_a_text_that_raises_stays_on_the_list_pages_a_nurse_and_tells_the_sender(played, broken):
     played.texts(ANA, WORDS)
-    row = select(played.office.db(), "SELECT * FROM inbound")[0]
+    row = find(played, "SELECT * FROM inbound")[0]
     assert row["handled_at"] is None and row["failed_at"] is not None
     assert [each["id"] for each in story.unreadable(played.office.db())] == [row["id"]]
     assert post.count_failed(played.office.db()) == 1
@@ -68,37 +72,38 @@ def test_what_was_written_before_it_raised_is_gone(played, monkeypatch):
     monkeypatch.setattr(reception.record, "carry_out", half)
     played.carrier.phone_texts(ANA, "starting")
     monkeypatch.undo()
-    assert select(played.office.db(), "SELECT 1 FROM phone WHERE stopped_why IS NOT NULL") == []
+    assert find(played, "SELECT 1 FROM phone WHERE stopped_why IS NOT NULL") == []
 
 
 def test_later_texts_go_on(played, broken):
     played.texts(ANA, WORDS)
     played.texts(BEN, "starting")
     played.texts(ANA, "my throat feels tight")
-    found = select(played.office.db(), "SELECT handled_at IS NOT NULL AS handled FROM inbound ORDER BY id")
+    found = find(played, "SELECT handled_at IS NOT NULL AS handled FROM inbound ORDER BY id")
     assert [row["handled"] for row in found] == [0, 1, 1]
     assert to(played, ANA)[-1].startswith("CALL 911 NOW")
-    assert select(played.office.db(), "SELECT state FROM infusion WHERE patient_id = 2") == [{"state": "running"}]
+    assert find(played, "SELECT state FROM infusion WHERE patient_id = 2") == [{"state": "running"}]
 
 
 def test_several_unreadable_texts_of_one_phone_are_one_matter_and_each_gets_an_answer(played, broken):
     for _ in range(3):
         played.texts(ANA, WORDS)
-    assert select(played.office.db(), "SELECT count(*) AS n FROM matter") == [{"n": 1}]
+    assert find(played, "SELECT count(*) AS n FROM matter") == [{"n": 1}]
     assert len(to(played, ANA)) == 3
 
 
 def test_an_unreadable_text_is_not_tried_again_by_the_worker(played, broken):
     played.texts(ANA, WORDS)
-    before = select(played.office.db(), "SELECT count(*) AS n FROM matter_note")
+    before = find(played, "SELECT count(*) AS n FROM matter_note")
     played.advance(seconds=30)
-    assert select(played.office.db(), "SELECT count(*) AS n FROM matter_note") == before
+    assert find(played, "SELECT count(*) AS n FROM matter_note") == before
 
 
 def test_a_nurse_and_a_stranger_who_cannot_be_read_are_given_to_a_human_too(played, broken):
     played.texts(RUTH, WORDS)
     played.texts(STRANGER, WORDS)
-    assert select(played.office.db(), "SELECT from_number FROM matter ORDER BY id") == [{"from_number": RUTH}, {"from_number": STRANGER}]
+    matters = find(played, "SELECT from_number FROM matter ORDER BY id")
+    assert [row["from_number"] for row in matters] == [RUTH, STRANGER]
     assert to(played, STRANGER) == [render("unreadable", "en", PRACTICE)]
 
 
@@ -127,10 +132,10 @@ def test_when_even_the_page_cannot_be_written_the_text_waits_and_others_go_on(pl
         played.texts(ANA, WORDS)
         played.texts(BEN, "starting")
         played.advance(seconds=30)
-        found = select(played.office.db(), "SELECT handled_at, failed_at FROM inbound ORDER BY id")
+        found = find(played, "SELECT handled_at, failed_at FROM inbound ORDER BY id")
         assert found[0] == {"handled_at": None, "failed_at": None} and found[1]["handled_at"]
     played.advance(seconds=5)
-    assert select(played.office.db(), "SELECT failed_at FROM inbound WHERE id = 1")[0]["failed_at"]
+    assert find(played, "SELECT failed_at FROM inbound WHERE id = 1")[0]["failed_at"]
     assert to(played, ANA) == [render("unreadable", "en", PRACTICE)]
 
 
@@ -140,8 +145,8 @@ def test_a_locked_or_full_database_leaves_the_text_to_the_worker_without_a_page(
     with monkeypatch.context() as patch:
         patch.setattr(reception, "decide", full)
         played.carrier.phone_texts(ANA, "my throat feels tight")
-    assert select(played.office.db(), "SELECT handled_at, failed_at FROM inbound") == [{"handled_at": None, "failed_at": None}]
-    assert select(played.office.db(), "SELECT 1 FROM matter") == []
+    assert find(played, "SELECT handled_at, failed_at FROM inbound") == [{"handled_at": None, "failed_at": None}]
+    assert find(played, "SELECT 1 FROM matter") == []
     played.advance(seconds=3)
     assert to(played, ANA)[0].startswith("CALL 911 NOW") and to(played, RUTH)[0].startswith("EMERGENCY")
 
@@ -150,4 +155,4 @@ def test_a_text_that_has_been_dealt_with_is_not_dealt_with_again(played):
     played.texts(ANA, "my throat feels tight")
     assert reception.handle(played.office, 1) == []
     assert reception.give_to_human(played.office, 1, "late") == []
-    assert select(played.office.db(), "SELECT count(*) AS n FROM matter") == [{"n": 1}]
+    assert find(played, "SELECT count(*) AS n FROM matter") == [{"n": 1}]

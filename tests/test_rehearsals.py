@@ -86,10 +86,11 @@ def test_no_routine_text_starts_in_quiet_hours(file):
             assert answered and at - answered <= timedelta(minutes=30), event
 
 
-def test_a_clean_day_is_one_reminder_one_question_and_nothing_more():
+def test_a_clean_day_is_one_reminder_two_questions_and_nothing_more():
     assert len(events("clean_day", kind="reminder")) == 1
-    assert len(events("clean_day", kind="prompt")) == 1
-    assert doses("clean_day") == [("2026-03-10", "done")]
+    assert len(events("clean_day", kind="prompt")) == 2
+    dose = record("clean_day")["patients"][0]["infusions"][-1]
+    assert (dose["state"], dose["volume_ml"], dose["sites"]) == ("done", 40.0, ["left belly", "right belly"])
     assert not record("clean_day")["matters"] and not record("clean_day")["tasks"]
 
 

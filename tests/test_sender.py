@@ -67,7 +67,8 @@ def notice(body="hello", number=ANA, **more):
 
 
 def urgent(body="stop it now", number=ANA, **more):
-    return Text(number=number, body=body, kind="emergency", entry="emergency.allergic", patient_id=1, safety=True, **more)
+    return Text(number=number, body=body, kind="emergency", entry="emergency.allergic", patient_id=1, safety=True,
+                **more)
 
 
 MATTER = OpenMatter(case="4213", disposition="emergency", topic="breathing", kind="allergic", patient_id=1, phone_id=1,
@@ -88,7 +89,7 @@ def failing(house, monkeypatch, *errors, call="send"):
     return calls
 
 
-# --- the lease -------------------------------------------------------------------------------------------------------------
+# --- the lease -------------------------------------------------------------------------------------------------------
 
 
 def test_a_claimed_text_is_nobody_elses_until_the_lease_ends(house):
@@ -107,9 +108,9 @@ def test_a_sender_whose_lease_went_to_another_changes_nothing(house):
     with writing(house.office.db()) as db:
         slow = post.claim(db, START, "web", sender.LEASE)
         quick = post.claim(db, START + MINUTE, "web", sender.LEASE)  # the same process, a later lease
-        for give_up in (lambda: post.mark_waiting(db, slow, START, False), lambda: post.mark_refused(db, slow, "21211", START),
-                        lambda: post.mark_late(db, slow, START)):
-            give_up()
+        for give_up, more in ((post.mark_waiting, (START, False)), (post.mark_refused, ("21211", START)),
+                              (post.mark_late, (START,))):
+            give_up(db, slow, *more)
             assert select(db, "SELECT state FROM outbox") == [{"state": "leased"}]
         post.mark_waiting(db, quick, START, True)
         assert select(db, "SELECT state, unsure FROM outbox") == [{"state": "waiting", "unsure": 1}]
@@ -148,7 +149,7 @@ def test_a_text_does_not_leave_before_its_time(house):
     assert sender.send_ready(house.office) == 1
 
 
-# --- a carrier that is down --------------------------------------------------------------------------------------------------
+# --- a carrier that is down ------------------------------------------------------------------------------------------
 
 
 def tries(house, calls, most):
@@ -173,7 +174,7 @@ def test_a_safety_text_never_waits_longer_than_a_quarter_of_a_minute(house, monk
     assert house.sent() == ["stop it now"]
 
 
-# --- the carrier's list --------------------------------------------------------------------------------------------------------
+# --- the carrier's list ----------------------------------------------------------------------------------------------
 
 
 def test_a_text_whose_answer_was_lost_is_found_on_the_list_and_not_sent_again(house):
@@ -242,7 +243,8 @@ def test_a_safety_text_is_looked_for_when_the_list_can_be_read(house):
 def test_two_patients_on_one_phone_with_the_same_words_get_both_texts(house):
     for lost in (0, 1, 2):
         house.carrier.lose_answer(lost)
-        house.puts(notice("same words"), Text(number=ANA, body="same words", kind="notice", entry="hello", patient_id=2))
+        brother = Text(number=ANA, body="same words", kind="notice", entry="hello", patient_id=2)
+        house.puts(notice("same words"), brother)
         before = len(house.sent())
         for _ in range(3):
             sender.send_ready(house.office)
@@ -311,7 +313,7 @@ def test_the_search_goes_back_to_the_first_try(house, monkeypatch):
     assert house.sent() == ["hello"] and house.states() == ["sent"]
 
 
-# --- texts that will not arrive ------------------------------------------------------------------------------------------------
+# --- texts that will not arrive --------------------------------------------------------------------------------------
 
 
 def tasks(house):
@@ -343,7 +345,8 @@ def test_a_refused_page_leaves_the_next_step_to_the_ladder(house):
 
 def question(house, due_in=5 * MINUTE):
     house.puts(SetTalk(1, Talk("safety", "idle", 1)), SetTimer("safety_silence", house.clock.now() + due_in, 1, 1),
-               Text(number=ANA, body="1 or 2?", kind="prompt", entry="safety", patient_id=1, safety=True, timer="safety_silence"))
+               Text(number=ANA, body="1 or 2?", kind="prompt", entry="safety", patient_id=1, safety=True,
+                    timer="safety_silence"))
 
 
 def due_at(house):
@@ -449,6 +452,18 @@ def test_a_loss_that_cannot_be_told_now_is_told_by_the_next_sender(house, monkey
     assert len(tasks(house)) == 1
 
 
+def test_a_loss_that_two_processes_find_at_once_is_told_once(house, monkeypatch):
+    house.carrier.refuse(ANA, "21610")
+    house.puts(MATTER, urgent(case="4213"))
+    with writing(house.office.db()) as db:
+        post.mark_refused(db, post.claim(db, START, "first", sender.LEASE), "21610", START)
+    found = post.lost(house.office.db())
+    monkeypatch.setattr(post, "lost", lambda db: found)  # both read the list before either has told
+    assert len(sender.tell_lost(house.office)) == 1
+    assert sender.tell_lost(house.sender("second")) == []
+    assert len(house.select("SELECT 1 FROM outbox WHERE entry = 'page.call'")) == 1
+
+
 def test_a_carrier_that_takes_long_gives_the_worker_back_its_time(house, monkeypatch):
     real = house.carrier.send
 
@@ -462,7 +477,7 @@ def test_a_carrier_that_takes_long_gives_the_worker_back_its_time(house, monkeyp
     assert sender.send_ready(house.office) == 1
 
 
-# --- pages that nobody needs ---------------------------------------------------------------------------------------------------
+# --- pages that nobody needs -----------------------------------------------------------------------------------------
 
 
 PAGE_RUTH, PAGE_SAM = MakePage("4213", 1, RUTH, 0, "page for Ruth"), MakePage("4213", 2, SAM, 2, "page for Sam")
@@ -513,7 +528,7 @@ def test_a_newer_page_does_not_replace_the_word_that_the_instruction_was_lost(ho
 def test_a_page_after_a_matter_got_worse_is_sent_though_it_had_been_taken(house):
     house.puts(MATTER, PAGE_RUTH, TakeMatter("4213", 1))
     house.clock.move(MINUTE)
-    worse = RaiseMatter(case="4213", worse=True, disposition="emergency", topic="faint", kind="unknown", words="fainted")
+    worse = RaiseMatter(case="4213", worse=True, disposition="emergency", topic="faint", kind="unknown", words="x")
     house.puts(worse, MakePage("4213", 1, RUTH, 0, "worse"))
     sender.send_ready(house.office)
     assert house.sent(RUTH) == ["worse"]

@@ -3,7 +3,9 @@
 import sqlite3
 import subprocess
 import sys
-from datetime import datetime, timedelta, timezone
+import threading
+from contextlib import closing
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -28,10 +30,11 @@ def db(tmp_path):
     db.conn.close()
 
 
-# --- what the tables refuse ------------------------------------------------------------------------------------------------
+# --- what the tables refuse ------------------------------------------------------------------------------------------
 
 AT = "'2026-03-10T22:55:00.000000+00:00'"  # a Tuesday
-ORDER = "patient_id, strength_g_per_ml, volume_ml, sites, rate_ml_per_h_per_site, every, clock_local, starts_on, created_at"
+ORDER = ("patient_id, strength_g_per_ml, volume_ml, sites, rate_ml_per_h_per_site, every, clock_local, starts_on, "
+         "created_at")
 INFUSION = "INSERT INTO infusion (order_id, patient_id, due_on, due_at, state) VALUES"
 OUTBOX = "INSERT INTO outbox (number, body, kind, entry, safety, made_at, not_before, state) VALUES"
 BAD_ROWS = [
@@ -51,8 +54,10 @@ BAD_ROWS = [
     ("a second current order", f"INSERT INTO infusion_order ({ORDER}) SELECT {ORDER} FROM infusion_order"),
     ("an infusion of no order", f"{INFUSION} (77, 1, '2026-03-10', {AT}, 'done')"),
     ("a state that is no state", f"{INFUSION} (1, 1, '2026-03-10', {AT}, 'fine')"),
-    ("a speaker without a phone", "INSERT INTO speaker (patient_id, phone_id, name, role) VALUES (1, 77, 'Dana', 'caregiver')"),
-    ("a shift that ends before it starts", f"INSERT INTO shift (staff_id, rung, starts_at, ends_at) VALUES (1, 1, {AT}, '2026-03-09')"),
+    ("a speaker without a phone",
+     "INSERT INTO speaker (patient_id, phone_id, name, role) VALUES (1, 77, 'Dana', 'caregiver')"),
+    ("a shift that ends as it starts",
+     f"INSERT INTO shift (staff_id, rung, starts_at, ends_at) VALUES (1, 1, {AT}, {AT})"),
     ("a shift on rung 0", f"INSERT INTO shift (staff_id, rung, starts_at) VALUES (1, 0, {AT})"),
     ("a matter of a calm disposition", "INSERT INTO matter (case_code, disposition, topic, seen, opened_at, raised_at) "
                                        f"VALUES ('4213', 'nurse', 'other', 'other', {AT}, {AT})"),
@@ -74,22 +79,22 @@ def test_the_tables_refuse(db, sql):
 
 
 def test_every_table_is_strict(db):
-    loose = select(db, "SELECT name FROM pragma_table_list WHERE schema = 'main' AND strict = 0 AND name NOT LIKE 'sqlite_%'")
-    assert loose == []
+    loose = select(db, "SELECT name FROM pragma_table_list WHERE schema = 'main' AND strict = 0")
+    assert [row["name"] for row in loose if not row["name"].startswith("sqlite_")] == []
 
 
 @pytest.mark.parametrize("sql", ["UPDATE audit SET who = 'nobody'", "DELETE FROM audit",
                                  "INSERT OR REPLACE INTO audit VALUES (1, 'x', 'x', 'x', 'x', '{}')"])
-def test_the_audit_is_only_ever_added_to(db, sql):
+def test_the_audit_is_only_ever_added_to(db, tmp_path, sql):
     before = select(db, "SELECT * FROM audit")
     assert before
-    with pytest.raises(sqlite3.IntegrityError, match="append-only"):
-        with writing(db):
-            db.conn.execute(sql)
+    with closing(sqlite3.connect(tmp_path / "practice.db", isolation_level=None)) as plain:  # with none of our settings
+        with pytest.raises(sqlite3.IntegrityError, match="append-only"):
+            plain.execute(sql)
     assert select(db, "SELECT * FROM audit") == before
 
 
-# --- connections and transactions ------------------------------------------------------------------------------------------
+# --- connections and transactions ------------------------------------------------------------------------------------
 
 
 def test_a_connection_loses_nothing_by_its_settings(db):
@@ -99,10 +104,10 @@ def test_a_connection_loses_nothing_by_its_settings(db):
 
 
 def test_a_write_that_raises_leaves_nothing_behind(db):
-    with pytest.raises(ZeroDivisionError):
+    with pytest.raises(KeyError):
         with writing(db):
             people.add_patient(db, START, name="Zoe", lang="en", zone="America/Chicago", number="+13125550177")
-            1 / 0
+            raise KeyError("in the middle")
     assert select(db, "SELECT 1 FROM patient WHERE name = 'Zoe'") == []
     assert select(db, "SELECT 1 FROM phone WHERE number = '+13125550177'") == []
 
@@ -139,6 +144,18 @@ def test_a_second_writer_waits_no_longer_than_its_busy_time(db, tmp_path):
             pass
 
 
+def test_a_new_database_that_another_process_is_making_is_waited_for(tmp_path):
+    """SQLite itself refuses the switch to the write-ahead log at once while another connection writes."""
+    other = sqlite3.connect(tmp_path / "new.db", isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    other.execute("CREATE TABLE a (n INTEGER)")
+    later = threading.Timer(0.2, other.commit)
+    later.start()
+    found = database.connect(tmp_path / "new.db")
+    assert select(found, "PRAGMA journal_mode") == [{"journal_mode": "wal"}]
+    later.join()
+
+
 def test_a_file_that_is_no_database_is_named_with_the_mend(tmp_path):
     (tmp_path / "notes.txt").write_text("this is no database, just some words about one\n" * 50)
     with pytest.raises(DatabaseError, match=r"notes\.txt.*not a database; .*--db"):
@@ -147,7 +164,7 @@ def test_a_file_that_is_no_database_is_named_with_the_mend(tmp_path):
         open_database(tmp_path / "no-such-folder" / "practice.db", START)
 
 
-# --- times -----------------------------------------------------------------------------------------------------------------
+# --- times -----------------------------------------------------------------------------------------------------------
 
 
 def test_a_time_without_its_zone_is_never_stored():
@@ -162,7 +179,7 @@ def test_stored_times_sort_as_text_and_come_back_equal():
     assert stamp(START.astimezone(ZoneInfo("Asia/Kolkata"))) == stamp(START)
 
 
-# --- migrations ------------------------------------------------------------------------------------------------------------
+# --- migrations ------------------------------------------------------------------------------------------------------
 
 
 def folder_with(tmp_path, **files):
@@ -178,7 +195,8 @@ def names(db):
 
 
 def test_migrations_run_in_number_order_with_gaps(tmp_path):
-    folder = folder_with(tmp_path, _0010_last="INSERT INTO a VALUES (10);", _0002_first="CREATE TABLE a (n INTEGER) STRICT;",
+    folder = folder_with(tmp_path, _0010_last="INSERT INTO a VALUES (10);",
+                         _0002_first="CREATE TABLE a (n INTEGER) STRICT;",
                          _0007_middle="INSERT INTO a VALUES (7); INSERT INTO a VALUES (8);")
     db = database.connect(tmp_path / "x.db")
     assert migrate(db, START, folder) == ["0002_first.sql", "0007_middle.sql", "0010_last.sql"]
@@ -188,7 +206,8 @@ def test_migrations_run_in_number_order_with_gaps(tmp_path):
 
 def test_a_migration_that_fails_in_its_third_statement_leaves_nothing_of_the_first_two(tmp_path):
     folder = folder_with(tmp_path, _0001_good="CREATE TABLE a (n INTEGER) STRICT;",
-                         _0002_bad="CREATE TABLE b (n INTEGER) STRICT;\nINSERT INTO a VALUES (1);\nINSERT INTO nowhere VALUES (1);")
+                         _0002_bad="CREATE TABLE b (n INTEGER) STRICT;\nINSERT INTO a VALUES (1);\n"
+                                   "INSERT INTO nowhere VALUES (1);")
     db = database.connect(tmp_path / "x.db")
     with pytest.raises(DatabaseError, match=r"0002_bad\.sql.*nowhere.*nothing of it was applied"):
         migrate(db, START, folder)
@@ -243,8 +262,8 @@ database.open_database(sys.argv[1], datetime.now(timezone.utc))
 def test_several_processes_that_open_a_new_database_at_once_all_find_it_migrated(tmp_path):
     for turn in range(3):
         path = tmp_path / f"{turn}.db"
-        processes = [subprocess.Popen([sys.executable, "-c", OPENS, str(path)], cwd=ROOT, stdin=subprocess.PIPE, text=True)
-                     for _ in range(4)]
+        command = [sys.executable, "-c", OPENS, str(path)]
+        processes = [subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, text=True) for _ in range(4)]
         for process in processes:
             process.stdin.write("\n")
             process.stdin.flush()
@@ -259,11 +278,12 @@ def test_a_backup_of_a_database_in_use_is_whole(db, tmp_path):
     assert select(copy, "SELECT name FROM patient") == [{"name": "Ana"}]
 
 
-# --- case codes ------------------------------------------------------------------------------------------------------------
+# --- case codes ------------------------------------------------------------------------------------------------------
 
 
 def open_matter(db, code, now):
-    matter = OpenMatter(case=code, disposition="urgent", topic="other", kind=None, patient_id=1, phone_id=1, from_number=ANA, words="x")
+    matter = OpenMatter(case=code, disposition="urgent", topic="other", kind=None, patient_id=1, phone_id=1,
+                        from_number=ANA, words="x")
     with writing(db):
         record.carry_out(db, Decision((matter,)), now)
 
@@ -310,7 +330,8 @@ def test_codes_of_one_decision_differ_and_follow_on(db):
 def test_there_is_a_code_for_an_alarm_even_when_every_code_is_on_an_open_task(db):
     with writing(db):
         for number in range(case.COUNT):
-            task = OpenTask(case=case.code(number), owner="coordinator", about="x", words="x", due_at=START, patient_id=1)
+            task = OpenTask(case=case.code(number), owner="coordinator", about="x", words="x", due_at=START,
+                            patient_id=1)
             record.carry_out(db, Decision((task,)), START)
     open_matter(db, world.codes(db, START)[0], START)
     assert world.codes(db, START)

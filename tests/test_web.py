@@ -30,15 +30,19 @@ def web(played):
     return played.app.test_client()
 
 
+def find(played, sql, *values):
+    return select(played.office.db(), sql, *values)
+
+
 def stored(played):
-    return select(played.office.db(), "SELECT * FROM inbound")
+    return find(played, "SELECT * FROM inbound")
 
 
 def post(web, form, path="/sms/inbound", **changes):
     return web.post(path, data=form, headers=changes.pop("headers", None) or signed(path, form, **changes))
 
 
-# --- signatures ------------------------------------------------------------------------------------------------------------
+# --- signatures ------------------------------------------------------------------------------------------------------
 
 
 def test_a_request_without_a_signature_is_403_and_nothing_is_stored(played, web):
@@ -75,7 +79,7 @@ def test_the_address_is_the_configured_one_whatever_the_request_says_of_itself(p
     assert reply.status_code == 200 and len(stored(played)) == 1
 
 
-# --- a good text -----------------------------------------------------------------------------------------------------------
+# --- a good text -----------------------------------------------------------------------------------------------------
 
 
 def test_a_good_text_is_200_with_an_empty_reply_and_its_row_is_committed(played, web):
@@ -83,13 +87,14 @@ def test_a_good_text_is_200_with_an_empty_reply_and_its_row_is_committed(played,
     assert (reply.status_code, reply.content_type) == (200, "text/xml")
     assert reply.get_data(as_text=True).endswith("<Response />")
     with closing(sqlite3.connect(played.office.path)) as other:  # another connection sees only what is committed
-        assert other.execute("SELECT body, from_number, handled_at IS NOT NULL FROM inbound").fetchall() == [("starting", ANA, 1)]
+        found = other.execute("SELECT body, from_number, handled_at IS NOT NULL FROM inbound").fetchall()
+    assert found == [("starting", ANA, 1)]
 
 
 def test_a_repeat_is_200_and_nothing_more_happens(played, web):
     def state():
-        db = played.office.db()
-        return [select(db, f"SELECT * FROM {table}") for table in ("inbound", "outbox", "matter", "audit", "infusion", "timer")]
+        tables = ("inbound", "outbox", "matter", "audit", "infusion", "timer")
+        return [find(played, f"SELECT * FROM {table}") for table in tables]
     post(web, inbound_form("my throat feels tight"))
     before = state()
     assert [post(web, inbound_form("my throat feels tight")).status_code for _ in range(3)] == [200] * 3
@@ -102,13 +107,13 @@ def test_the_same_words_as_a_new_text_are_another_text(played, web):
     assert len(stored(played)) == 2
 
 
-@pytest.mark.parametrize("body", ["", " ", "👍", "\x00\x01", "é" * 1600, "'; DROP TABLE inbound; --", "line\r\nline"])
+@pytest.mark.parametrize("body", ["", " ", "👍", "\x00\x01", "é" * 1600, "'; DROP TABLE inbound; --", "a\r\nb"])
 def test_a_text_of_any_characters_is_stored_as_it_came(played, web, body):
     assert post(web, inbound_form(body)).status_code == 200
     assert stored(played)[0]["body"] == body
 
 
-# --- bad requests ----------------------------------------------------------------------------------------------------------
+# --- bad requests ----------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("field", ["Id", "From", "To", "Body", "MediaCount"])
@@ -143,7 +148,7 @@ def test_an_unexpected_error_is_500_and_its_words_are_not_logged(played, web, mo
     assert "RuntimeError" in caplog.text and "breathe" not in caplog.text and ANA not in caplog.text
 
 
-# --- a locked database -----------------------------------------------------------------------------------------------------
+# --- a locked database -----------------------------------------------------------------------------------------------
 
 
 @pytest.fixture
@@ -161,7 +166,7 @@ def test_a_database_locked_beyond_the_busy_time_is_503_and_nothing_is_half_writt
     other.execute("BEGIN IMMEDIATE")
     assert post(web, inbound_form("cant breathe")).status_code == 503
     other.rollback()
-    assert stored(played) == [] and select(played.office.db(), "SELECT 1 FROM outbox") == []
+    assert stored(played) == [] and find(played, "SELECT 1 FROM outbox") == []
     assert post(web, inbound_form("cant breathe")).status_code == 200
     assert len(stored(played)) == 1
 
@@ -179,7 +184,7 @@ def test_a_lock_between_recording_and_deciding_leaves_the_text_for_the_worker(pl
     assert post(web, inbound_form("cant breathe")).status_code == 200
     other.rollback()
     assert [row["handled_at"] for row in stored(played)] == [None]
-    assert select(played.office.db(), "SELECT 1 FROM outbox") == []
+    assert find(played, "SELECT 1 FROM outbox") == []
     played.advance(seconds=3)
     assert stored(played)[0]["handled_at"] and not stored(played)[0]["failed_at"]
     assert [text.to_number for text in played.carrier.texts][:1] == [ANA]
@@ -193,7 +198,7 @@ def test_a_report_that_cannot_be_recorded_is_503(hasty):
     other.rollback()
 
 
-# --- safety texts leave with the web process -------------------------------------------------------------------------------
+# --- safety texts leave with the web process -------------------------------------------------------------------------
 
 
 def test_an_emergency_leaves_without_a_worker_after_the_answer(played, tmp_path):
@@ -214,7 +219,7 @@ def test_a_carrier_that_fails_changes_no_answer(played, web, monkeypatch):
     assert post(web, inbound_form("my throat feels tight")).status_code == 200
 
 
-# --- status reports --------------------------------------------------------------------------------------------------------
+# --- status reports --------------------------------------------------------------------------------------------------
 
 
 def report(web, carrier_id, state, code=""):
@@ -227,11 +232,11 @@ def sent_id(played, web):
     played.carrier.no_receipt(ANA, START.replace(year=2027))
     post(web, inbound_form("starting"))
     played.send_now()
-    return select(played.office.db(), "SELECT carrier_id FROM outbox WHERE number = ?", ANA)[0]["carrier_id"]
+    return find(played, "SELECT carrier_id FROM outbox WHERE number = ?", ANA)[0]["carrier_id"]
 
 
 def state_of(played, carrier_id):
-    return select(played.office.db(), "SELECT state FROM outbox WHERE carrier_id = ?", carrier_id)[0]["state"]
+    return find(played, "SELECT state FROM outbox WHERE carrier_id = ?", carrier_id)[0]["state"]
 
 
 @pytest.mark.parametrize("reports, reached", [
@@ -251,7 +256,7 @@ def test_reports_may_come_twice_late_and_in_any_order(played, web, sent_id, repo
 def test_a_text_that_failed_is_told_once_however_often_it_is_reported(played, web, sent_id):
     for _ in range(3):
         report(web, sent_id, "undelivered", "30003")
-    assert [row["about"] for row in select(played.office.db(), "SELECT about FROM task")] == ["text not delivered"]
+    assert [row["about"] for row in find(played, "SELECT about FROM task")] == ["text not delivered"]
 
 
 def test_a_report_that_comes_before_the_create_call_returned_is_applied_then(played, web, monkeypatch):
@@ -264,9 +269,9 @@ def test_a_report_that_comes_before_the_create_call_returned_is_applied_then(pla
         return carrier_id
     monkeypatch.setattr(played.carrier, "send", reported_first)
     post(web, inbound_form("my throat feels tight"))
-    found = select(played.office.db(), "SELECT state FROM outbox")
+    found = find(played, "SELECT state FROM outbox")
     assert [row["state"] for row in found] == ["delivered", "delivered"]
-    assert select(played.office.db(), "SELECT * FROM early_report") == []
+    assert find(played, "SELECT * FROM early_report") == []
 
 
 def test_a_failure_reported_before_the_create_call_returned_makes_the_nurse_call(played, web, monkeypatch):
@@ -279,14 +284,23 @@ def test_a_failure_reported_before_the_create_call_returned_makes_the_nurse_call
         return carrier_id
     monkeypatch.setattr(played.carrier, "send", lost_at_once)
     post(web, inbound_form("my throat feels tight"))
-    assert [row["entry"] for row in select(played.office.db(), "SELECT entry FROM outbox WHERE kind = 'page'")] == ["page", "page.call"]
+    pages = find(played, "SELECT entry FROM outbox WHERE kind = 'page'")
+    assert [row["entry"] for row in pages] == ["page", "page.call"]
     assert "CALL" in played.carrier.texts[-1].body  # and it left without a worker
+
+
+def test_an_instruction_reported_lost_makes_the_nurse_call_without_a_worker(played, web):
+    post(web, inbound_form("my throat feels tight"))
+    instruction = next(text for text in played.carrier.texts if text.to_number == ANA)
+    before = len(played.carrier.texts)
+    assert report(web, instruction.carrier_id, "undelivered", "30003") == 204
+    assert len(played.carrier.texts) == before + 1 and "CALL" in played.carrier.texts[-1].body
 
 
 def test_a_report_on_an_id_that_nobody_knows_is_kept(played, web):
     unknown = f"SIM{99:032x}"
     assert report(web, unknown, "undelivered", "30003") == 204
-    assert [(row["carrier_id"], row["state"], row["code"]) for row in select(played.office.db(), "SELECT * FROM early_report")] == [
+    assert [(row["carrier_id"], row["state"], row["code"]) for row in find(played, "SELECT * FROM early_report")] == [
         (unknown, "undelivered", "30003")]
 
 
@@ -302,7 +316,7 @@ def test_an_unsigned_report_is_403_and_changes_nothing(played, web, sent_id):
     assert state_of(played, sent_id) == "sent"
 
 
-# --- health ----------------------------------------------------------------------------------------------------------------
+# --- health ----------------------------------------------------------------------------------------------------------
 
 
 def test_health_is_bad_until_the_worker_has_run_and_good_then(played, web):
@@ -311,7 +325,8 @@ def test_health_is_bad_until_the_worker_has_run_and_good_then(played, web):
     played.worker.tick()
     reply = web.get("/healthz")
     assert reply.status_code == 200
-    assert reply.json == {"ok": True, "worker_age_s": 0.0, "oldest_unsent_s": None, "oldest_unhandled_s": None, "unreadable": 0}
+    assert reply.json == {
+        "ok": True, "worker_age_s": 0.0, "oldest_unsent_s": None, "oldest_unhandled_s": None, "unreadable": 0}
 
 
 def test_health_tells_how_old_everything_is_and_is_bad_when_it_is_too_old(played, web):
@@ -322,7 +337,8 @@ def test_health_tells_how_old_everything_is_and_is_bad_when_it_is_too_old(played
     played.clock.move(SECONDS_100)
     reply = web.get("/healthz")
     assert reply.status_code == 200
-    assert reply.json == {"ok": True, "worker_age_s": 100.0, "oldest_unsent_s": 100.0, "oldest_unhandled_s": 100.0, "unreadable": 0}
+    assert reply.json == {
+        "ok": True, "worker_age_s": 100.0, "oldest_unsent_s": 100.0, "oldest_unhandled_s": 100.0, "unreadable": 0}
     played.clock.move(SECONDS_100)
     reply = web.get("/healthz")
     assert (reply.status_code, reply.json["ok"], reply.json["worker_age_s"]) == (503, False, 200.0)

@@ -32,7 +32,7 @@ def worker_of(played, name):
 
 
 def to(played, number):
-    return [text.body for text in played.carrier.texts if getattr(text, "to_number", None) == number and not hasattr(text, "media")]
+    return [text.body for text in played.carrier.texts if text.to_number == number]
 
 
 def find(played, sql, *values):
@@ -60,7 +60,7 @@ def tick_together(workers, times=1):
         thread.join()
 
 
-# --- reminders ---------------------------------------------------------------------------------------------------------------
+# --- reminders -------------------------------------------------------------------------------------------------------
 
 
 def test_an_occasion_is_reminded_of_once(played):
@@ -104,8 +104,8 @@ def test_a_reminder_that_an_outage_made_useless_goes_to_the_coordinator_instead(
     played.worker_down_until = DUE + 6 * HOUR
     played.advance_to(DUE + 6 * HOUR + MINUTE)
     assert to(played, ANA) == []
-    assert [(row["owner"], row["about"]) for row in find(played, "SELECT owner, about FROM task WHERE patient_id = 1")] == [
-        ("coordinator", "reminder not sent in time")]
+    assert find(played, "SELECT owner, about FROM task WHERE patient_id = 1") == [
+        {"owner": "coordinator", "about": "reminder not sent in time"}]
 
 
 def test_an_outage_of_weeks_is_one_line_on_the_list_not_one_for_each_occasion(played):
@@ -124,7 +124,7 @@ def test_a_reminder_that_waited_for_the_carrier_too_long_is_not_sent(played):
     assert "text not delivered" in [row["about"] for row in find(played, "SELECT about FROM task WHERE patient_id = 1")]
 
 
-# --- the carrier's own list ----------------------------------------------------------------------------------------------------
+# --- the carrier's own list ------------------------------------------------------------------------------------------
 
 
 def inbound(played):
@@ -220,7 +220,7 @@ def test_a_text_on_the_list_that_cannot_be_taken_in_is_tried_until_it_can_and_ho
     assert len(inbound(played)) == 2
 
 
-# --- texts that nobody dealt with ----------------------------------------------------------------------------------------------
+# --- texts that nobody dealt with ------------------------------------------------------------------------------------
 
 
 def test_a_text_whose_web_process_died_is_dealt_with_after_two_seconds(played):
@@ -255,7 +255,7 @@ def test_a_text_that_could_not_be_dealt_with_twice_is_given_to_a_human(played, m
     assert post.count_failed(played.office.db()) == 1
 
 
-# --- time-outs, the ladder, tasks ----------------------------------------------------------------------------------------------
+# --- time-outs, the ladder, tasks ------------------------------------------------------------------------------------
 
 
 def test_a_time_out_that_raises_is_put_off_a_minute_and_stops_no_other(played, monkeypatch, caplog):
@@ -269,8 +269,8 @@ def test_a_time_out_that_raises_is_put_off_a_minute_and_stops_no_other(played, m
     put(played, SetTimer("check_in_silence", START, 1, 1), SetTimer("check_in_silence", START, 2, 2))
     played.clock.move(MINUTE)
     played.worker.tick()
-    assert [(row["patient_id"], row["due_at"][:19]) for row in find(played, "SELECT patient_id, due_at FROM timer")] == [
-        (1, "2026-03-10T22:57:00")]  # a Tuesday
+    assert find(played, "SELECT patient_id, substr(due_at, 1, 19) AS due FROM timer") == [
+        {"patient_id": 1, "due": "2026-03-10T22:57:00"}]  # a Tuesday
     assert "ValueError" in caplog.text and ANA not in caplog.text
     monkeypatch.undo()
     played.clock.move(MINUTE)
@@ -284,7 +284,8 @@ def test_what_raises_in_one_part_stops_no_other_part(played, monkeypatch):
     for name in ("time_out", "ladder_step", "overdue"):
         monkeypatch.setattr(tick, name, raises)
     put(played, SetTimer("check_in_silence", START, 1, 1),
-        OpenMatter(case="4213", disposition="urgent", topic="other", kind=None, patient_id=2, phone_id=2, from_number=BEN, words="x"),
+        OpenMatter(case="4213", disposition="urgent", topic="other", kind=None, patient_id=2, phone_id=2,
+                   from_number=BEN, words="x"),
         OpenTask(case="4226", owner="coordinator", about="x", words="x", due_at=START, patient_id=1))
     played.clock.move_to(DUE)
     played.worker.tick()
@@ -329,6 +330,16 @@ def test_an_overdue_task_is_told_of_once_with_several_workers(played):
     put(played, OpenTask(case="4213", owner="coordinator", about="x", words="x", due_at=START + MINUTE, patient_id=1))
     played.clock.move(2 * MINUTE)
     tick_together([worker_of(played, f"worker {n}") for n in range(3)], times=2)
+    assert len(to(played, COORDINATOR)) == 1
+
+
+def test_a_task_that_another_worker_has_just_told_of_is_not_told_again(played, monkeypatch):
+    put(played, OpenTask(case="4213", owner="coordinator", about="x", words="x", due_at=START + MINUTE, patient_id=1))
+    played.clock.move(2 * MINUTE)
+    found = worker.world.open_tasks(played.office.db())
+    monkeypatch.setattr(worker.world, "open_tasks", lambda db: found)  # both read the list before either has told
+    for name in ("first", "second"):
+        worker_of(played, name).tick()
     assert len(to(played, COORDINATOR)) == 1
 
 

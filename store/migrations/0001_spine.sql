@@ -32,6 +32,8 @@ CREATE TABLE patient (
     epinephrine_expires_on TEXT,
     allergies TEXT,
     interpreter TEXT,
+    wording TEXT NOT NULL DEFAULT 'open' CHECK (wording IN ('open', 'discreet')),
+    other_lang INTEGER NOT NULL DEFAULT 0, -- texts in a row in the other language
     created_at TEXT NOT NULL
 ) STRICT;
 
@@ -107,9 +109,11 @@ CREATE TABLE infusion_order (
     starts_on TEXT NOT NULL,
     ends_on TEXT,
     next_due_at TEXT,
+    looked_ahead_at TEXT, -- the occasion that was last looked at ahead of its time
     held_at TEXT,
     held_why TEXT,
     held_case TEXT, -- the case or task that it was held under, and may be released by
+    gap_limit_days INTEGER CHECK (gap_limit_days > 0), -- a longer gap is a nurse's matter before infusing; NULL: the practice's
     released_at TEXT,
     released_by INTEGER REFERENCES staff(id),
     current INTEGER NOT NULL DEFAULT 1 CHECK (current IN (0, 1)),
@@ -134,6 +138,8 @@ CREATE TABLE infusion (
     ended_at TEXT,
     volume_ml REAL CHECK (volume_ml >= 0),
     minutes INTEGER CHECK (minutes >= 0),
+    how TEXT CHECK (how IN ('fine', 'problem', 'unwell')),
+    asked TEXT NOT NULL DEFAULT '', -- the questions of the check-in that were asked, each once
     why TEXT,
     UNIQUE (order_id, due_on, extra)
 ) STRICT;
@@ -161,6 +167,8 @@ CREATE TABLE reaction (
     kind TEXT NOT NULL,
     site TEXT,
     words TEXT NOT NULL,
+    bother INTEGER CHECK (bother BETWEEN 0 AND 10),
+    gone_at TEXT,
     told_at TEXT NOT NULL
 ) STRICT;
 CREATE INDEX reaction_patient ON reaction(patient_id);

@@ -1,0 +1,106 @@
+"""What a text tells about a dose: mL, sites, times, minutes, lots. Only what is plainly said; nothing is guessed."""
+
+import re
+from dataclasses import dataclass
+
+from flows.text import norm
+
+AREAS = {
+    "belly": "belly tummy stomach abdomen abdominal barriga panza abdomen vientre estomago",
+    "thigh": "thigh thighs leg legs muslo muslos pierna piernas",
+    "arm": "arm arms brazo brazos", "hip": "hip hips cadera caderas", "flank": "flank flanks costado",
+    "back": "back espalda", "buttock": "buttock buttocks butt nalga nalgas",
+}
+AREA_OF = {word: area for area, words in AREAS.items() for word in words.split()}
+SIDES = {"left": "left l lt izquierdo izquierda izq", "right": "right r rt derecho derecha der"}
+SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
+BOTH = {"both", "ambos", "ambas"}
+LEVELS = {"upper": "upper", "lower": "lower", "inner": "inner", "outer": "outer"}
+VOLUME = re.compile(r"(?<![\d.,:])(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:mls?|cc|milli?lit\w*|mililitros?)\b", re.IGNORECASE)
+LOT = re.compile(r"\b(?:lots?|lotes?|batch)\s*(?:no|num|number|#|nr)?[\s.:#]*((?:[a-z]*\d[\w-]*)(?:\s*(?:,|and|y|&|\+)\s*(?:[a-z]*\d[\w-]*))*)",
+                 re.IGNORECASE)
+HOURS = re.compile(r"(?<![\d:])(\d{1,2})\s*(?:h|hrs?|hours?|horas?)\s*(?:and|y)?\s*(\d{1,2})?\s*(?:m|min\w*)?\b", re.IGNORECASE)
+MINUTES = re.compile(r"(?<![\d:])(\d{1,3})\s*(?:m|mins?|minutes?|minutos?)\b", re.IGNORECASE)
+CLOCK = r"(\d{1,2})(?::(\d{2}))?\s*([ap])?\.?m?\.?"
+SPAN = re.compile(rf"\b(?:from|de|desde)?\s*(?:las?\s+)?{CLOCK}\s*(?:to|til+|until|-|a|hasta)\s*(?:las?\s+)?{CLOCK}(?![\w:])", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What one text says of a dose. None or () means that it does not say.
+
+    volume_ml: mL. sites: "left belly", "thigh" (a side only when one is named), in the order told. started_local and
+    ended_local: "HH:MM" as told, on a 24-hour clock when it is plain, else as written on a 12-hour one. minutes: how long
+    it took. lots: lot numbers as typed.
+    """
+
+    volume_ml: float | None = None
+    sites: tuple[str, ...] = ()
+    started_local: str | None = None
+    ended_local: str | None = None
+    minutes: int | None = None
+    lots: tuple[str, ...] = ()
+
+    @property
+    def any(self):
+        """Does the text say anything of a dose?"""
+        return self != Facts()
+
+
+def facts(text):
+    """The facts of a text. Never raises on a string. Two different volumes are no volume: it is asked back."""
+    volumes = {float(found.replace(",", ".")) for found in VOLUME.findall(text)}
+    if re.search(r"\b(each|apiece|per site|a site|cada|c/u|por sitio)\b", text, re.IGNORECASE):
+        count = len(sites(VOLUME.sub(" ", text)))
+        volumes = {volume * count for volume in volumes} if count > 1 else set()
+    lots = tuple(lot for found in LOT.findall(text) for lot in re.split(r"\s*(?:,|&|\+|\band\b|\by\b)\s*", found) if lot)
+    bare = LOT.sub(" ", VOLUME.sub(" ", text))
+    span = SPAN.search(bare)
+    started = ended = None
+    if span and int(span[1]) < 24 and int(span[4]) < 24:
+        half = span[6] or span[3]
+        started, ended = _clock(span[1], span[2], span[3] or half), _clock(span[4], span[5], half)
+    return Facts(
+        volume_ml=volumes.pop() if len(volumes) == 1 else None, sites=sites(bare), started_local=started, ended_local=ended,
+        minutes=_minutes(bare), lots=lots,
+    )
+
+
+def _clock(hour, minute, half):
+    hour = int(hour) % 12 + 12 * (half.lower() == "p") if half else int(hour)
+    return f"{hour:02d}:{minute or '00'}"
+
+
+def _minutes(text):
+    """Minutes of "1h50", "2 hours", "65 min"; but "in 2 hours" is a time to come."""
+    if re.search(r"\b(in|en)\s+(about\s+)?\d", text, re.IGNORECASE):
+        return None
+    hours = HOURS.search(text)
+    if hours:
+        return int(hours[1]) * 60 + int(hours[2] or 0)
+    found = MINUTES.search(text)
+    return int(found[1]) if found and int(found[1]) > 0 else None
+
+
+def sites(text):
+    """Sites that a text names, as "left belly" or "thigh". "both thighs" are two; "left and right belly" too."""
+    words = [norm(word) for word in re.findall(r"[^\W\d_]+", text)]
+    found, sides = [], []
+    for place, word in enumerate(words):
+        if word in BOTH:
+            sides = ["left", "right"]
+        elif word in SIDE_OF and (len(word) > 1 or _area_near(words, place)):
+            sides.append(SIDE_OF[word])
+        elif word in AREA_OF:
+            area = AREA_OF[word]
+            if not sides and place + 1 < len(words) and words[place + 1] in SIDE_OF:
+                sides = [SIDE_OF[words[place + 1]]]  # "belly left", "muslo izquierdo"
+            level = next((LEVELS[w] for w in words[max(place - 2, 0):place] if w in LEVELS), "")
+            found += [" ".join(filter(None, (level, side, area))) for side in sides or [""]]
+            sides = []
+    found += [f"{side} side" for side in sides] if not found else []
+    return tuple(dict.fromkeys(found))
+
+
+def _area_near(words, place):
+    return any(word in AREA_OF for word in words[place + 1:place + 3])

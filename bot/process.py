@@ -1,12 +1,14 @@
 """The two processes of an installation: the web under waitress, and the worker."""
 
 import logging
+import os
 import signal
 import sys
 import threading
 
 from waitress.server import create_server
 
+from bot import twilio_carrier
 from bot.carrier import CarrierError
 from bot.cli import clock_of
 from bot.office import Office, practice_of
@@ -24,6 +26,8 @@ def carrier_of(found):
     """The carrier that the settings name. CarrierError for a kind that has no adapter."""
     if found.carrier.kind == "simulated":
         return HttpSimulated(found.carrier.url, found.carrier.secret, found.carrier.number)
+    if found.carrier.kind == "twilio":
+        return twilio_carrier.from_settings(found, os.environ)
     raise CarrierError(f"carrier.kind {found.carrier.kind!r} has no adapter")
 
 

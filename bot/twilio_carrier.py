@@ -15,7 +15,7 @@ import secrets
 import stat
 import urllib.error
 import urllib.request
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import urljoin, urlsplit
@@ -37,6 +37,7 @@ STATUS_PATH = "/sms/status"
 SHORTEST_VALID_S, LONGEST_VALID_S = 1, 36_000  # ValidityPeriod as the carrier documents it
 PAGE_SIZE = 1000  # the most that the carrier puts on one page
 MOST_PAGES = 100
+NEWEST = 50  # how many are looked at that have no date of sending yet
 LOOPBACK = ("127.0.0.1", "localhost")
 
 MESSAGE_SID = re.compile(r"(SM|MM)[0-9a-fA-F]{32}")
@@ -287,15 +288,9 @@ class TwilioCarrier:
     # --- listing ---
 
     def sent_since(self, to_number, since):
-        """As the protocol says, oldest first.
-
-        The carrier filters by the date on which it *sent* a text, which one still in its queue does not have; so the
-        newest page without that filter is read as well.
-        """
-        sender = {"to": to_number, "from_": self.number or unset}
-        records = [*self._page(page_size=50, **sender), *self._listed(since, **sender)]
+        """As the protocol says, oldest first."""
         texts = [SentText(record.sid, record.to, record.body or "", at)
-                 for record, at in _dated({record.sid: record for record in records}.values())
+                 for record, at in self._listed(since, to=to_number, from_=self.number or unset)
                  if at is not None and at >= since and record.to == to_number
                  and str(record.direction).startswith("outbound")]
         return sorted(texts, key=lambda text: text.sent_at)
@@ -303,7 +298,7 @@ class TwilioCarrier:
     def inbound_since(self, since):
         """As the protocol says. `sent_at` is when the carrier made the record. A picture whose address cannot be had
         leaves the address of the message's list of pictures, so that nobody takes the text for one without."""
-        rows = [(record, at) for record, at in _dated(self._listed(since, to=self.number or unset))
+        rows = [(record, at) for record, at in self._listed(since, to=self.number or unset)
                 if record.direction == "inbound" and (at is None or at >= since)]
         rows.sort(key=lambda row: row[1] or since)
         pictures, self._pictures = self._pictures, {}
@@ -320,12 +315,19 @@ class TwilioCarrier:
         return texts
 
     def _listed(self, since, **chosen):
-        """Every message of the account that may have been sent at or after `since`, newest first."""
+        """(record, when the carrier made it: aware UTC or None) of every message that may be of `since` or later.
+
+        The carrier filters by the day, in GMT, on which it *sent* a text. One still in its queue has no such day, so
+        the newest page without that filter is read as well.
+        """
         if since.tzinfo is None:
             raise ValueError(f"since: {since} has no time zone; pass an aware time")
-        # the filter knows whole days in GMT; a day more costs little, and the caller looks at the times
-        day = (since - timedelta(days=1)).date().isoformat()
-        return self._page(pages=MOST_PAGES, page_size=PAGE_SIZE, date_sent_after=day, **chosen)
+        day = (since.astimezone(UTC) - timedelta(days=1)).date().isoformat()  # a day of margin: the times decide
+        records = [*self._page(page_size=NEWEST, **chosen),
+                   *self._page(pages=MOST_PAGES, page_size=PAGE_SIZE, date_sent_after=day, **chosen)]
+        # turned round: the carrier lists the newest first, and its times are whole seconds
+        return [(record, record.date_created or record.date_sent)
+                for record in reversed({record.sid: record for record in records}.values())]
 
     def _page(self, pages=None, **query):
         """The records of one page, or of all pages up to the bound `pages`; CarrierDown when there are more."""
@@ -412,15 +414,17 @@ class TwilioCarrier:
             if response.status == 200:
                 return response
             with response:
-                url, headers = urljoin(url, response.headers.get("Location", "")), {}
+                location = response.headers.get("Location")
+                url, headers = location and urljoin(url, location), {}
             if not self._is_store(url):
-                raise MediaRefused(f"the carrier sends on to {urlsplit(url).hostname}, no known store of pictures")
+                where = urlsplit(url or "").hostname
+                raise MediaRefused(f"the carrier sends on to {where}, which is no known store of pictures")
         raise MediaRefused("the carrier sends on and on")
 
     def _is_store(self, url):
-        parts = urlsplit(url)
+        parts = urlsplit(url or "")
         if self._base != API:
-            return url.startswith(self._base + "/")
+            return bool(url) and url.startswith(self._base + "/")
         return parts.scheme == "https" and bool(MEDIA_STORE.fullmatch(parts.netloc))
 
     def _get(self, url, headers):
@@ -493,11 +497,6 @@ def _chunk(response):
         return response.read(CHUNK)
     except (OSError, http.client.HTTPException) as error:
         raise CarrierDown(f"the picture broke off ({type(error).__name__})") from None
-
-
-def _dated(records):
-    """(record, when the carrier made it: aware UTC or None) of each, turned round: the carrier lists newest first."""
-    return [(record, record.date_created or record.date_sent) for record in reversed(list(records))]
 
 
 def _is_list(values):

@@ -14,6 +14,7 @@ from store.database import writing
 
 SETTLE = timedelta(seconds=2)  # the web process has this long to deal with a text itself
 LIST_EVERY = timedelta(minutes=1)
+TRIES = 3  # times that a time-out may raise before a nurse is paged about it
 POSTPONE = timedelta(minutes=1)  # a time-out that raised is tried again after this
 BEAT_EVERY = timedelta(seconds=10)
 
@@ -72,8 +73,17 @@ class Worker:
             log.error("%s: %s", what, trace(error))
             if postpone:
                 with writing(self.office.db()) as db:
-                    record.postpone_timer(db, postpone.id, self.office.clock.now() + POSTPONE)
+                    self._postpone(db, postpone)
             return False
+
+    def _postpone(self, db, timer):
+        """A time-out that raised is tried again a little later; after the third time a nurse is paged about it."""
+        now = self.office.clock.now()
+        if record.postpone_timer(db, timer.id, now + POSTPONE) < TRIES:
+            return
+        known = world.for_timer(db, self.office.practice, now, timer)
+        record.drop_timer(db, timer.id)
+        record.carry_out(db, tick.given_up(known, timer), now)
 
     def _beat(self, now):
         if self.beat_at is None or now - self.beat_at >= BEAT_EVERY:

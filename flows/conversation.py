@@ -4,6 +4,8 @@
 texts say (`trigger_of`) and what time-outs bring; the actions are methods of `Turn`, which only append effects.
 """
 
+from dataclasses import replace
+
 from transitions import Machine
 
 STATES = (
@@ -27,6 +29,7 @@ STATES = (
     "ended",          # no longer served here: nothing is sent but safety texts
 )
 FACTS = ("bother", "amount", "times", "lots")  # questions of the check-in that are answered by facts
+ENDS = {"done", "stopped", "starting", "skip", "already"}
 CHECKING = ("check_in", "problem", *FACTS, "follow_up")
 WAITING = ("idle", "reminded", "put_off")
 CALM = WAITING + CHECKING + ("skipped", "stopped")
@@ -172,14 +175,22 @@ PROGRESS = {"stopped": "stop", "done": "done", "already": "already", "starting":
             "still_running": "still_running", "skip": "skip", "later": "later"}
 
 
-def triggers_of(reading, state, media_count=0, tells=False, lately=False):
+def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None):
     """What a text asks of the machine in this state: one trigger, or a step and then what was said about it.
 
     Pure. `reading` has passed the alarm screen. tells: the text holds facts of a dose (`flows.log`). lately: a dose ended
-    so lately that such facts are about it. Order: alarm, place of an open question, progress, complaint, rest.
+    so lately that such facts are about it. gone: the text says that something is gone (True) or still there (False). Order: alarm, place of an open question, progress, complaint, rest.
     """
     if reading.disposition in ("emergency", "urgent"):
         return ("alarm",)
+    acts = set(reading.acts)
+    if tells and (state in CHECKING or (state == "idle" and lately)):
+        acts -= {"still_running"}  # "38 ml left and right belly" is no "38 mL left"
+    if reading.topic == "blood_before":
+        acts -= {"starting", "still_running"}  # "blood in the line when I put the needle in" has not begun
+    if reading.topic == "blood_after" and "done" in acts:
+        acts -= {"stopped"}  # "done, a drop of blood when I took the needle out"
+    reading = replace(reading, acts=tuple(act for act in reading.acts if act in acts) or ("unclear",))
     if state == "ended":
         return ("anything",)
     for act in ("died", "hospital", "moved", "therapy_ended"):
@@ -191,12 +202,14 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False):
         return (_answer(reading, state, media_count),)
     if reading.disposition == "ask":
         return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting")) + ("unsure",)
-    if state in FACTS and not media_count and (tells or reading.choice is not None) and not _steps(reading) and (
-        reading.disposition == "none" or reading.topic in ("schedule", "question", "other", "chatter", "site_leak") and tells
+    if state in FACTS and not media_count and (tells or reading.choice is not None) and not acts & ENDS and (
+        reading.disposition == "none" or (tells and reading.disposition == "nurse" and reading.topic in ("schedule", "question"))
     ):
-        return ("told",)
+        return ("told",)  # "4pm to 5pm" is an answer here, no wish for another hour
     if media_count:
         return _steps(reading) + ("picture",)
+    if state == "follow_up" and gone is not None and reading.disposition in ("none", "selfcare"):
+        return ("gone",) if gone else ("still_there",)
     return _plain(reading, state, tells, lately)
 
 

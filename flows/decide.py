@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.conversation import TABLE, answers, triggers_of
-from flows.log import facts
+from flows.log import facts, sites
 from flows.model import (
     ClearTimers, Decision, OptIn, OptOut, PlaceMatter, SetLang, SetPending, SetTimer, StopPhone,
 )
@@ -51,6 +51,7 @@ def _patient(world, inbound, patient, place=False):
     asked_here = patient.talk.asked_phone_id in (None, inbound.phone.id)
     asked = ASKED.get(patient.talk.state) if asked_here else None
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
+    reading = _at_a_site(reading, inbound.body, patient, world.now)
     language = _language(patient, inbound.body)
     patient = replace(patient, lang=language.lang) if language else patient
     turn = Turn(world, patient, inbound, reading, speaker)
@@ -77,9 +78,36 @@ def _patient(world, inbound, patient, place=False):
         turn.state = "idle"
     last = last_ended(patient)
     lately = last is not None and last.state == "done" and world.now - last.ended_at < CORRECTED_WITHIN
-    found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately)
+    found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately,
+                        _gone(inbound.body))
     triggers = [_checked(trigger, turn, speaker) for trigger in found]
     return effects + turn.run(*_answered(triggers, _state_here(turn)))
+
+
+STILL_THERE = re.compile(r"\b(still|same|not gone|no change|hasn'?t|isn'?t|sigue|igual|todavia|aun|no se (ha )?quit\w*)\b", re.IGNORECASE)
+GONE = re.compile(r"\b(gone|went away|went down|cleared( up)?|all better|back to normal|disappeared|se (me )?(quito|fue)|ya no)\b", re.IGNORECASE)
+
+
+def _gone(text):
+    """Does a text say that something is gone (True), or still there (False)? None when it says neither."""
+    return False if STILL_THERE.search(text) else True if GONE.search(text) else None
+
+
+WORSE_THAN_A_SITE = re.compile(
+    r"\b(calf|whole|entire|hot|warm|heat|pain\w*|hurt\w*|ache\w*|sore|tender|red\w*|blue|purple|hard|walk\w*|breath\w*|chest|foot|ankle|"
+    r"pantorrilla|toda|todo|caliente|dolor|duele|roj[oa]|morad[oa]|dur[oa]|camin\w*|pecho|respir\w*|pie|tobillo)\b", re.IGNORECASE)
+
+
+def _at_a_site(reading, text, patient, now):
+    """A limb that is "swollen" and nothing else, at a place that the last dose went into within two days, is a swollen
+    site and no sign of a clot (the label's own exception: clinical 4, "other than at the infusion site(s)", HQ-3)."""
+    last = last_ended(patient)
+    if reading.topic != "clot_limb" or last is None or now - last.ended_at > CORRECTED_WITHIN or WORSE_THAN_A_SITE.search(text):
+        return reading
+    named = set(sites(text))
+    if named and named <= set(last.sites):
+        return replace(reading, disposition="selfcare", topic="site_swelling", kind=None)
+    return reading
 
 
 def _language(patient, text):
@@ -264,6 +292,9 @@ def _stranger(world, inbound):
     matter = open_alarm(world.matters)
     pending = world.pending if world.pending and world.pending.asked == "safety" else None
     lang, phone = reading.lang, inbound.phone
+    if phone is None:  # a sender without a number we could answer, such as a short code: only an alarm acts
+        alarm = reading.disposition in ("emergency", "urgent")
+        return raise_alarm(world, inbound, reading, None, lang, key="", matters=world.matters) if alarm else []
     done = [SetPending(phone.id, None), ClearTimers(phone_id=phone.id, kinds=("stranger_silence",))] if pending else []
     if pending:
         reading = read(inbound.body, asked="safety")

@@ -85,21 +85,26 @@ def _minutes(text):
 def sites(text):
     """Sites that a text names, as "left belly" or "thigh". "both thighs" are two; "left and right belly" too."""
     words = [norm(word) for word in re.findall(r"[^\W\d_]+", text)]
-    found, sides = [], []
-    for place, word in enumerate(words):
+    found, sides, area, place = [], [], None, 0
+    while place < len(words):
+        word = words[place]
         if word in BOTH:
             sides = ["left", "right"]
         elif word in SIDE_OF and (len(word) > 1 or _area_near(words, place)):
             sides.append(SIDE_OF[word])
         elif word in AREA_OF:
             area = AREA_OF[word]
-            if not sides and place + 1 < len(words) and words[place + 1] in SIDE_OF:
-                sides = [SIDE_OF[words[place + 1]]]  # "belly left", "muslo izquierdo"
+            while not sides and place + 1 < len(words) and words[place + 1] in SIDE_OF:
+                place += 1
+                sides = [SIDE_OF[words[place]]]  # "belly left", "muslo izquierdo"
             level = next((LEVELS[w] for w in words[max(place - 2, 0):place] if w in LEVELS), "")
             found += [" ".join(filter(None, (level, side, area))) for side in sides or [""]]
             sides = []
-    found += [f"{side} side" for side in sides] if not found else []
-    return tuple(dict.fromkeys(found))
+        place += 1
+    # "muslo izquierdo y derecho"; a side without any area is a side
+    found += [f"{side} {area or 'side'}" for side in sides]
+    # "both thighs, left and right thigh" names the thigh once more without a side
+    return tuple(site for site in dict.fromkeys(found) if not any(site != other and other.endswith(f" {site}") for other in found))
 
 
 def _area_near(words, place):

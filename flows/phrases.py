@@ -51,11 +51,19 @@ AREAS_ES = {"belly": "barriga", "thigh": "muslo", "arm": "brazo", "hip": "cadera
             "inner": "interior", "outer": "exterior"}
 
 
+
 def sites_words(sites, lang):
     """Sites as a text confirms them: "left belly, right belly"; in Spanish the area first."""
     if lang == "en":
         return ", ".join(sites)
-    return ", ".join(" ".join(AREAS_ES.get(word, word) for word in reversed(site.split())) for site in sites)
+    return ", ".join(_site_es(site) for site in sites)
+
+
+def _site_es(site):
+    *before, area = site.split()
+    word = AREAS_ES.get(area, area)
+    sides = [AREAS_ES.get(each, each) for each in before]
+    return " ".join([word] + [side[:-1] + "a" if word.endswith("a") and side.endswith("o") else side for side in sides])
 
 
 def reaction_words(reaction, lang):

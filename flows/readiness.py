@@ -15,6 +15,8 @@ class Readiness:
 
 
 ON_HOLD = "order on hold, dose due"
+# holds that the patient herself told us of: a planned dose is not spoken of
+QUIET_HOLDS = ("hospital or prescriber", "moved away", "therapy ended, by the patient's word")
 RUNNING = "another dose is running, dose due"
 MATTER = "a matter is open, dose due"
 

@@ -16,7 +16,7 @@ from flows.nurse import nurse_in_need
 from flows.occasion import timing_of
 from flows.phase import expected, running
 from flows.phrases import when_words
-from flows.readiness import MATTER, ON_HOLD, RUNNING, readiness
+from flows.readiness import MATTER, ON_HOLD, QUIET_HOLDS, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
 from flows.turn import STAYS, Turn, contact
@@ -101,7 +101,7 @@ def _remind_of(plan, infusion, timer=None):
         plan.put(infusion, "held")
         plan.task(ready.why, "nurse")
         phone = contact(patient)
-        if phone and ready.why not in (RUNNING, MATTER) and world.now - infusion.due_at <= _useful(world):
+        if phone and ready.why not in (RUNNING, MATTER) and patient.order.held_why not in QUIET_HOLDS and world.now - infusion.due_at <= _useful(world):
             plan.effects += say(world, phone.phone, "held_due", "notice", patient.lang, patient_id=patient.id,
                                 occasion=f"{infusion.order_id}/{infusion.due_on.isoformat()}/held")
         return None
@@ -130,7 +130,10 @@ def time_out(world, timer):
         return Decision(tuple(_phone_silence(world, timer)))
     state, plan = patient.talk.state, Plan(world, patient)
     waiting = expected(patient)
-    if timer.kind == "put_off":
+    if timer.kind in ("put_off", "second_reminder") and _too_late_at_night(world, patient, timer):
+        plan.effects.append(SetTimer(timer.kind, hours.quiet_end(world.practice.quiet, world.now, patient.zone), patient.id,
+                                     timer.phone_id, timer.infusion_id))
+    elif timer.kind == "put_off":
         infusion = next((i for i in patient.infusions if i.state == "planned"), None)
         if infusion and patient.order:
             _remind_of(plan, infusion, timer)
@@ -168,6 +171,20 @@ def time_out(world, timer):
     elif state in SILENT_IN.get(timer.kind, ()):
         plan.effects += Turn(world, patient, timer=timer).run("silence")
     return plan.decision()
+
+
+def _too_late_at_night(world, patient, timer):
+    """A reminder that comes long after its own time, in quiet hours, waits for their end."""
+    late = world.now - timer.due_at > timedelta(minutes=30)
+    return late and hours.is_quiet(world.practice.quiet, world.now, patient.zone)
+
+
+def given_up(world, timer):
+    """A time-out that could not be carried out again and again: a nurse is paged, as about a text that cannot be read."""
+    patient = world.patient(timer.patient_id)
+    reading = Reading("urgent", "other", detail=f"a time-out we could not carry out: {timer.kind.replace('_', ' ')}",
+                      because=(Because("time-out", timer.kind),))
+    return Decision(tuple(raise_alarm(world, None, reading, patient, "en", concerned=())))
 
 
 def _ask_later(plan, timer, trigger):

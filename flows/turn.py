@@ -18,6 +18,8 @@ from flows.model import (
 )
 from flows.occasion import further_dose, moment, occasion_for
 from flows.phrases import clock_words, number_words, reaction_words, sites_words, when_words
+from flows.readiness import QUIET_HOLDS
+from flows.reader import rules
 from flows.say import call_back, due_words, minutes_later, say
 from flows.words import Because, Reading, When
 
@@ -34,6 +36,7 @@ ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain",
 VAGUE = re.compile(r"\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
                    r"\bthis (evening|afternoon)\b|\b(despues de|antes de|cuando)\b|\bmas tarde en la noche\b|\ben la noche\b", re.IGNORECASE)
 ALL_OF_IT = re.compile(r"\b(all|all of it|everything|full|whole|todo|toda|completo|completa)\b", re.IGNORECASE)
+LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL
 MUCH_BOTHER = 7  # of 10: a nurse hears of it (bands 0, 1-3, 4-6, 7-10: clinical 11, numeric rating scale)
 NOT_YET_GONE_H = 47  # a reaction told of as long ago that is still there goes to a nurse ("past 48 hours", with an hour's slack)
 
@@ -82,7 +85,7 @@ class Turn:
 
     def put(self, infusion, **changes):
         """Change a dose; the changed dose, so that later steps of this text see it."""
-        self.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, changes, infusion.extra))
+        self.effects.append(PutInfusion(infusion.order_id, infusion.due_on, infusion.due_at, dict(changes), infusion.extra))
         asked = changes.pop("asked", None)
         return replace(infusion, **changes, **({"asked": tuple(filter(None, asked.split(",")))} if asked is not None else {}))
 
@@ -219,9 +222,10 @@ class Turn:
         self.learn(infusion)
         self.stop_waiting(*WAITS, *ASKED, "running_end")
         task = self._task("dose stopped early", owner="nurse")
-        if self.reading.topic in REACTIONS:
-            self._reaction(infusion)
-        if self.reading.disposition in ("selfcare", "nurse") and self.reading.topic not in NOT_A_REACTION:
+        reaction = self._reaction_told()
+        if reaction:
+            self._reaction(infusion, reaction)
+        if reaction or (self.reading.disposition in ("selfcare", "nurse") and self.reading.topic not in NOT_A_REACTION):
             self._hold("dose stopped early for a reaction", task.case)
         if not self.follows:
             self.say("stopped", "prompt")
@@ -252,8 +256,8 @@ class Turn:
         volume_ml = found.volume_ml
         lone = re.fullmatch(r"\s*(\d{1,4}(?:[.,]\d{1,2})?)\s*\.?\s*", self.inbound.body)
         if bare_number == "amount" and volume_ml is None:
-            if lone:
-                volume_ml = float(lone[1].replace(",", "."))
+            if lone and float(lone[1].replace(",", ".")) >= self.patient.order.volume_ml * LEAST_LONE:
+                volume_ml = float(lone[1].replace(",", "."))  # a lone "1" is rather an answer to the question before
             elif ALL_OF_IT.search(self.inbound.body):
                 volume_ml = self.patient.order.volume_ml
         changes = {}
@@ -292,6 +296,8 @@ class Turn:
             changes["minutes"] = found.minutes
             if infusion.started_at is None:
                 changes["started_at"] = infusion.ended_at - timedelta(minutes=found.minutes)
+        if "ended_at" in changes:  # the hour we took it for gives way to the one that was told
+            self.learnt = [said for said in self.learnt if not said.startswith(("done ", "termino "))]
         if changes.get("started_at"):
             end = changes.get("ended_at", infusion.ended_at)
             self.learnt.append(f"{self.clock(changes['started_at'])} - {self.clock(end)}")
@@ -427,13 +433,13 @@ class Turn:
         topic = self.reading.topic
         running = phase.running(self.patient)
         infusion = self.checking or running or self._latest()
-        self._reaction(infusion)
+        self._reaction(infusion, topic)
         self.stop_waiting("check_in_silence", "problem_silence", "running_silence")
         if self.before == "asked_running":
             self.wait("running_question", self.practice.silent_while_infusing_minutes)
         if infusion is not None and infusion.state == "done" and (self.checking or self.before in (*FACTS, "check_in", "problem")):
-            self.problem = True
-            self.checking = self.put(infusion, how="problem")
+            self.problem = infusion.how != "unwell"
+            self.checking = self.put(infusion, how="problem") if self.problem else infusion
         key = f"advice.{topic}" if topic in ADVICE else "advice.mild"
         if not may_send(key, self.lang, self.practice, hours.local(self.now, self.practice.zone).date()):
             return self.call_back(key="nurse_will_look")
@@ -442,9 +448,15 @@ class Turn:
                   "minutes": round(order.minutes)} if order else {"volume": "?", "sites": "?", "minutes": "?"}
         return self.say(key, "advice", **values)
 
-    def _reaction(self, infusion):
+    def _reaction_told(self):
+        """The topic of a site reaction that the text tells of, be it the main thing it says or not; None without one."""
+        topics = {rule.id: rule.topic for rule in rules()}
+        told = [self.reading.topic] + [topics.get(each.rule) for each in self.reading.because]
+        return next((topic for topic in told if topic in REACTIONS and topic != "slow"), None)
+
+    def _reaction(self, infusion, topic):
         """Put the complaint on record with the site that the text names, and ask about it again when it should be gone."""
-        kind = "redness" if self.reading.detail == "site_redness" else REACTIONS.get(self.reading.topic, self.reading.topic)
+        kind = "redness" if self.reading.detail == "site_redness" else REACTIONS.get(topic, topic)
         found = log.sites(self.inbound.body)
         self.effects.append(AddReaction(self.patient.id, infusion.key if infusion else None, kind, ", ".join(found) or None,
                                         self.inbound.body))
@@ -483,6 +495,9 @@ class Turn:
 
     def call_back(self, key="nurse_list"):
         self._call_back_about(TASKS.get(self.reading.topic, self.reading.topic), key)
+        last = self._latest()
+        if self.before in (*FACTS, "check_in", "problem") and last and last.state == "done" and self.patient.order:
+            self.checking = last  # the check-in goes on besides
 
     def _call_back_about(self, about, key="nurse_list"):
         self.stop_waiting("check_in_silence", "problem_silence")
@@ -519,6 +534,9 @@ class Turn:
         if self.checking is not None:
             self.back_to = "check_in"
             self.checking = None
+        last = self._latest()
+        if self.before in ("check_in", "follow_up") and last and last.state == "done" and self.reading and self.reading.choice == 3:
+            self.put(last, how="unwell")
         self.say("safety", "prompt", safety=True, timer="safety_silence")
         since = self.inbound.received_at if self.inbound else self.now
         self.effects.append(SetTimer("safety_silence", since + timedelta(minutes=self.practice.ask_minutes),
@@ -546,12 +564,17 @@ class Turn:
         self.say("safety.clear")
 
     def clear_check_in(self):
-        """None of the signs, in a check-in: it goes on with what is not known yet."""
+        """None of the signs, in a check-in: it goes on with what is not known yet; who feels unwell is asked how."""
         self.stop_waiting("safety_silence")
-        self.say("safety.clear")
         infusion = self._latest()
+        if infusion is not None and infusion.how == "unwell":
+            self.state = "problem"
+            self.wait("problem_silence", self.practice.silent_while_infusing_minutes)
+            return self.say("check_in.unwell", "prompt", timer="problem_silence")
+        self.say("safety.clear")
         if infusion is not None and infusion.state == "done" and self.patient.order is not None:
             self.checking = infusion
+        return None
 
     def page_in_doubt(self):
         """An unclear answer, silence, or a question that did not arrive: the nurse is paged as if it were an alarm."""
@@ -598,8 +621,13 @@ class Turn:
         self.checking = None
         if self.reading.detail == "second_dose":
             self._second_dose("second dose in doubt, told to stop")
-        self.effects += raise_alarm(self._rest_of_world(), self.inbound, self.reading, self.patient, self.lang, key=self.alarm_key,
-                                    values=self.alarm_values)
+        self.effects += raise_alarm(self._rest_of_world(), self.inbound, self.reading, self.patient, self._alarm_lang(),
+                                    key=self.alarm_key, values=self.alarm_values)
+
+    def _alarm_lang(self):
+        """An alarm is answered in the language that it was written in, where the rule that matched knows it."""
+        ends = {rule.rsplit("-", 1)[-1] for rule in (each.rule for each in self.reading.because[:1])}
+        return next(iter(ends & {"en", "es"}), self.lang)
 
     def tell_nurse_more(self):
         """With a matter open: what the text reports is recorded, the nurse hears of it, the sender hears the truth."""
@@ -613,7 +641,7 @@ class Turn:
 
     def in_hospital(self):
         """ "I'm in the hospital", "the doctor said stop": the order is held and the nurse has a task."""
-        self._stand_still("hospital or prescriber", "hospital or told to stop")
+        self._stand_still(QUIET_HOLDS[0], "hospital or told to stop")
         matter = open_alarm(self.patient.matters)
         if matter:
             self.effects += tell_more(self.world, self.inbound, matter, self.patient)
@@ -623,12 +651,12 @@ class Turn:
 
     def moved_away(self):
         """Moved house or to another practice: held until a person has sorted it out."""
-        self._stand_still("moved away", "moved away")
+        self._stand_still(QUIET_HOLDS[1], "moved away")
         self.say("moved")
 
     def therapy_over(self):
         """The therapy has ended, by the patient's word: held until a nurse has heard it from the prescriber."""
-        self._stand_still("therapy ended, by the patient's word", "therapy ended, by the patient's word")
+        self._stand_still(QUIET_HOLDS[2], QUIET_HOLDS[2])
         self.say("therapy_ended")
 
     def _stand_still(self, why, about):

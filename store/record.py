@@ -371,8 +371,9 @@ def drop_timer(db, timer_id):
 
 
 def postpone_timer(db, timer_id, at):
-    """Make a time-out due at `at` instead."""
-    db.conn.execute("UPDATE timer SET due_at = ? WHERE id = ?", [stamp(at), timer_id])
+    """Make a time-out due at `at` instead; how often it has been postponed so."""
+    row = db.conn.execute("UPDATE timer SET due_at = ?, tries = tries + 1 WHERE id = ? RETURNING tries", [stamp(at), timer_id]).fetchone()
+    return row[0] if row else 0
 
 
 def bring_forward(db, claim, now):

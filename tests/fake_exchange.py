@@ -48,7 +48,8 @@ CREATE = (
     ("21617", "Body", lambda form: len(one_of(form, "Body")) <= 1600),
     ("20001", "ValidityPeriod", lambda form: "ValidityPeriod" not in form or (
         WHOLE.fullmatch(one_of(form, "ValidityPeriod")) and 1 <= int(one_of(form, "ValidityPeriod")) <= 36000)),
-    ("21609", "StatusCallback", lambda form: "StatusCallback" not in form or URL.fullmatch(one_of(form, "StatusCallback"))),
+    ("21609", "StatusCallback",
+     lambda form: "StatusCallback" not in form or URL.fullmatch(one_of(form, "StatusCallback"))),
     ("20001", "SmartEncoded", lambda form: one_of(form, "SmartEncoded") in ("", "true", "false")),
 )
 KNOWN = {"To", "From", "MessagingServiceSid", "Body", "ValidityPeriod", "StatusCallback", "SmartEncoded"}
@@ -84,7 +85,7 @@ class Text:
 
 @dataclass
 class Picture:
-    """What the store of pictures answers. length: Content-Length, None for none. location: where the API sends on to."""
+    """What the store of pictures answers. length: Content-Length, or none. location: where the API sends on to."""
 
     data: bytes = b"\xff\xd8 a picture"
     kind: str = "image/jpeg"
@@ -124,8 +125,7 @@ class Exchange:
     def up(self):
         """Listen (again), on the same port."""
         if self._server is None:
-            self._server = ThreadingHTTPServer(("127.0.0.1", self._port), handler(self))
-            self._server.daemon_threads = True
+            self._server = Server(("127.0.0.1", self._port), handler(self))
             self._port = self._server.server_port
             threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True).start()
 
@@ -215,8 +215,8 @@ class Exchange:
         with self._lock:
             self._count += 1
             now = self.clock.now().replace(microsecond=0)
-            text = Text(f"{'MM' if pictures else 'SM'}{self._count:032x}", "inbound", number, self.number, body, now, now,
-                        "received")
+            sid = f"{'MM' if pictures else 'SM'}{self._count:032x}"
+            text = Text(sid, "inbound", number, self.number, body, now, now, "received")
             for n, picture in enumerate(pictures):
                 sid = f"ME{self._count:016x}{n:016x}"
                 self.pictures[sid] = picture
@@ -260,16 +260,17 @@ class Exchange:
             following = f"{self.root}/Messages.json?" + urlencode({**asked, "Page": number + 1, "PageToken": "PASM"})
         uri = f"{self.root}/Messages.json"
         return self._json(200, {
-            "messages": [self._record(text) for text in rows], "page": number, "page_size": size, "start": number * size,
-            "end": number * size + len(rows), "uri": uri, "first_page_uri": uri, "previous_page_uri": None,
-            "next_page_uri": following})
+            "messages": [self._record(text) for text in rows], "page": number, "page_size": size,
+            "start": number * size, "end": number * size + len(rows), "uri": uri, "first_page_uri": uri,
+            "previous_page_uri": None, "next_page_uri": following})
 
     def _record(self, text):
         def when(at):
             return at and format_datetime(at)
         return {
             "sid": text.sid, "account_sid": self.account_sid, "api_version": "2010-04-01", "body": text.body,
-            "date_created": when(text.created_at), "date_updated": when(text.created_at), "date_sent": when(text.sent_at),
+            "date_created": when(text.created_at), "date_updated": when(text.created_at),
+            "date_sent": when(text.sent_at),
             "direction": text.direction, "error_code": None, "error_message": None, "from": text.from_number,
             "to": text.to_number, "messaging_service_sid": None, "num_media": str(len(text.pictures)),
             "num_segments": "1", "price": None, "price_unit": "USD", "status": text.status,
@@ -298,8 +299,13 @@ class Exchange:
     def _store(self, path):
         picture = self.pictures[path.removeprefix("/store/")]
         length = {} if picture.length is None else {"Content-Length": str(picture.length)}
-        return 200, {"Content-Type": picture.kind, "Content-Disposition": 'inline; filename="../../me.jpg"', **length}, (
-            picture.data)
+        named = {"Content-Type": picture.kind, "Content-Disposition": 'inline; filename="../../me.jpg"'}
+        return 200, named | length, picture.data
+
+
+class Server(ThreadingHTTPServer):
+    daemon_threads = True
+    request_queue_size = 128  # the usual 5 would reset some of fifty connections at once
 
 
 def handler(exchange):

@@ -24,6 +24,9 @@ def played(name):
     return play(script.load(FOLDER / f"{name}.yaml"))
 
 
+BY_WISH = {"dst_gap", "dst_fold", "put_off_past_midnight"}  # the hour lies in quiet hours by the patient's own wish
+
+
 def events(name, **wanted):
     """Events of a rehearsal whose fields have these values; `to`, `kind` … and `says` (a pattern in the text)."""
     says = wanted.pop("says", "")
@@ -58,7 +61,7 @@ def test_the_chat_is_as_it_was_agreed(file):
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_every_rehearsal_opens_with_its_claim(file):
-    assert re.match(r'# ["A-Z].{20,}\.$', file.read_text(encoding="utf-8").splitlines()[0])
+    assert re.match(r'# ["A-Z0-9].{20,}\.$', file.read_text(encoding="utf-8").splitlines()[0])
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
@@ -76,6 +79,8 @@ def test_nothing_of_routine_stands_beside_an_emergency(file):
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_no_routine_text_starts_in_quiet_hours(file):
+    if file.stem in BY_WISH:
+        return
     inbound = {}
     for event in played(file.stem).events[:-1]:
         at = datetime.fromisoformat(event["at"])
@@ -304,6 +309,140 @@ def test_a_stopped_dose_keeps_its_volume_and_is_a_nurses_task():
     dose = record("stopped_early")["patients"][0]["infusions"][0]
     assert (dose["state"], dose["volume_ml"]) == ("stopped", 22.0)
     assert record("stopped_early")["tasks"][0]["about"] == "dose stopped early"
+
+
+# --- the check-in, complaints, later days ----------------------------------------------------------------------------
+
+
+def last_dose(name):
+    return record(name)["patients"][0]["infusions"][-1]
+
+
+def told(name):
+    return [(row["kind"], row["site"]) for row in record(name)["patients"][0]["reactions"]]
+
+
+def asked(name):
+    return len(events(name, kind="prompt"))
+
+
+@pytest.mark.parametrize(("name", "kind", "words"), [
+    ("complaint_leak", "leak", "fully in, taped well"), ("complaint_swelling", "swelling", "warm or cool pack"),
+    ("complaint_redness", "redness", "do not scratch"), ("complaint_needle_pain", "pain", "keep the needle tip dry"),
+    ("complaint_slow", "slow", "40 mL over 2 sites, about 60 minutes"), ("complaint_blood_before", "blood", "do not start"),
+    ("complaint_blood_after", "blood", "Press with gauze"),
+])
+def test_each_complaint_gets_its_own_fixed_advice_and_stands_on_record(name, kind, words):
+    assert events(name, kind="advice", says=words)
+    assert kind in [what for what, _ in told(name)]
+    assert not record(name)["matters"]
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_no_infusion_brings_more_than_four_questions_and_two_about_a_problem(file):
+    for day in {event["at"][:10] for event in played(file.stem).events[:-1]}:
+        for person in {event["to"] for event in played(file.stem).events[:-1]}:
+            texts = [event["text"] for event in events(file.stem, to=person, kind="prompt") if event["at"].startswith(day)]
+            check_in = [text for text in texts if re.search(r"How did it go|How many mL|When did it start|Which lot|Como le fue|Cuantos mL", text)]
+            about = [text for text in texts if re.search(r"How much does it bother|What is it, and where|How do you feel\?|Cuanto le molesta", text)]
+            children = 2 if "two" in file.stem or "shared" in file.stem else 1
+            assert len(check_in) <= 4 * children and len(about) <= 2 * children
+
+
+def test_what_was_said_is_never_asked_again():
+    assert asked("sloppy_one_text") == 0
+    dose = last_dose("sloppy_one_text")
+    assert (dose["volume_ml"], dose["sites"], dose["lots"], dose["minutes"]) == (40.0, ["left thigh", "right thigh"], ["A123"], 65)
+    assert asked("complaint_leak") == 2, "the bother, and mL with sites; how it went had been said"
+
+
+def test_a_correction_changes_the_record():
+    dose = last_dose("correction")
+    assert (dose["volume_ml"], dose["sites"]) == (36.0, ["right thigh", "left thigh"])
+    assert events("correction", says="We changed it on record")
+
+
+def test_a_volume_that_the_order_cannot_mean_is_not_recorded_but_asked_about_and_told():
+    assert last_dose("impossible_volume")["volume_ml"] == 40.0
+    assert [task["about"] for task in record("impossible_volume")["tasks"]] == ["volume to check: 400 mL told"]
+
+
+def test_silence_in_the_check_in_leaves_what_was_not_answered_unanswered():
+    dose = last_dose("silence_in_the_check_in")
+    assert (dose["state"], dose["volume_ml"], dose["sites"]) == ("done", None, [])
+    assert asked("silence_in_the_check_in") == 1 and not record("silence_in_the_check_in")["matters"]
+
+
+def test_silence_after_a_problem_was_named_pages():
+    assert events("silence_about_a_problem", kind="page", says="silent about a problem")
+
+
+def test_a_local_reaction_is_asked_about_after_a_day_and_two_and_no_more_when_gone():
+    assert [event["at"][:10] for event in events("complaint_swelling", kind="prompt", says="Is it gone")] == ["2026-03-11"]
+    assert [event["at"][:10] for event in events("complaint_redness", kind="prompt", says="Is it gone")] == ["2026-03-11", "2026-03-12"]
+    assert "a site reaction past 48 hours" in [task["about"] for task in record("complaint_redness")["tasks"]]
+
+
+def test_first_infusions_bring_more_words_and_a_question_the_next_day():
+    assert events("next_day", kind="reminder", says="have someone near you")
+    assert events("next_day", kind="prompt", says="after your infusion yesterday")
+    assert not events("clean_day", kind="prompt", says="yesterday"), "not from the third infusion on"
+
+
+def test_a_gap_past_the_limit_holds_the_dose_and_a_nurse_has_a_task_before_it():
+    task = record("long_gap")["tasks"][0]
+    assert task["owner"] == "nurse" and task["opened_at"] < "2026-03-10T18:00" and task["due_at"] < "2026-03-10T18:00"
+    assert not events("long_gap", kind="reminder")
+    assert events("long_gap", to="Ana", says="Please do not infuse before a nurse tells you")
+
+
+def test_already_did_it_is_on_record_at_the_hour_that_was_told():
+    dose = last_dose("already_did_it")
+    assert dose["ended_at"].startswith("2026-03-10T17:00") and dose["started_at"].startswith("2026-03-10T16:00")
+
+
+def test_a_vague_time_is_asked_back_and_a_named_one_stands():
+    assert events("vague_later", kind="prompt", says="At what time")
+    assert [event["at"][11:16] for event in events("vague_later", kind="reminder")] == ["18:00", "20:00"]
+
+
+def test_the_clocks_change_and_no_dose_is_lost_or_reminded_of_twice():
+    """RFC 5545 3.3.5: 02:30 in the gap of Sunday 2026-03-08 is 03:30; the first 01:30 of Sunday 2026-11-01 counts."""
+    first = [event["at"] for event in events("dst_gap", kind="reminder", says="it is time")]
+    assert [at[:16] for at in first] == ["2026-03-08T03:30", "2026-03-09T02:30", "2026-03-10T02:30"]
+    fold = [event["at"] for event in events("dst_fold", kind="reminder", says="it is time")]
+    assert fold == ["2026-11-01T01:30:00-05:00", "2026-11-02T01:30:00-06:00"]
+
+
+def test_two_texts_in_the_other_language_switch_it_and_an_alarm_is_answered_in_its_own():
+    assert events("language_switch", kind="prompt", says="Cuantos mL entraron")
+    assert events("language_switch", kind="emergency", says="^CALL 911 NOW")
+
+
+def test_a_dose_stopped_for_a_reaction_holds_the_order():
+    assert held("stopped_for_a_reaction") and told("stopped_for_a_reaction")
+    assert record("stopped_for_a_reaction")["patients"][0]["infusions"][2]["volume_ml"] == 18.0
+
+
+@pytest.mark.parametrize("name", ["wrong_number", "died", "moved_away", "therapy_ended"])
+def test_who_has_left_is_asked_nothing_more(name):
+    word = events(name, kind="inbound")[0]
+    after = [event for event in events(name, to="Ana") if event["at"] > word["at"] and event["kind"] in ("reminder", "prompt")]
+    assert not after
+    assert record(name)["tasks"], "a person has it"
+
+
+def test_a_problem_that_bothers_much_goes_to_a_nurse():
+    assert record("bother_much")["tasks"][0]["about"] == "a problem that bothers much"
+
+
+def test_whoever_feels_unwell_without_the_signs_is_asked_how():
+    assert events("unwell_at_check_in", kind="prompt", says="How do you feel")
+
+
+def test_both_children_of_one_phone_have_their_own_record():
+    doses_of = {patient["name"]: patient["infusions"][-1]["volume_ml"] for patient in record("two_children")["patients"]}
+    assert doses_of == {"Leo": 20.0, "Mia": 10.0}
 
 
 def write():

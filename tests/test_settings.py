@@ -269,3 +269,86 @@ def test_any_junk_in_any_key_loads_or_is_told_as_problems(tmp_path_factory, chan
         load(path)
     except SettingsError as error:
         assert {problem.key for problem in error.problems} <= set(changes) | {"answer_within_minutes.urgent"}
+
+
+# --- the real carrier ---
+
+TWILIO = {"kind": '"twilio"', "account_sid": f'"AC{"0" * 32}"', "number": '"+13125550100"',
+          "auth_token_variable": '"EBBLINE_AUTH_TOKEN"'}
+OTHERS = {"messaging_service_sid": f'"MG{"b" * 32}"', "api_key_variable": '"KEY"', "api_secret_variable": '"SECRET"',
+          "shared_key_variable": '"SHARED"', "signature": '"HMAC_SHA256"', "timeout_s": "2.5"}
+
+
+def twilio(**changes):
+    """The sample with the real carrier, some of its keys set to other TOML, or left out for None."""
+    keys = TWILIO | changes
+    lines = [f"{key} = {toml}" for key, toml in keys.items() if toml is not None]
+    return sample().partition("[carrier]")[0] + "[carrier]\n" + "\n".join(lines)
+
+
+def test_the_real_carrier_is_one_more_kind_whose_secrets_stand_in_variables(loaded):
+    carrier = loaded(twilio()).carrier
+    assert carrier == CARRIERS["twilio"](kind="twilio", account_sid="AC" + "0" * 32, number="+13125550100",
+                                         auth_token_variable="EBBLINE_AUTH_TOKEN")
+    assert (carrier.signature, carrier.timeout_s) == ("HMAC_SHA1", 5)
+
+
+@pytest.mark.parametrize("changes", [
+    {"number": None, "messaging_service_sid": OTHERS["messaging_service_sid"]},
+    {"api_key_variable": '"KEY"', "api_secret_variable": '"SECRET"'},
+    {"signature": '"HMAC_SHA256"', "shared_key_variable": '"SHARED"'},
+    {**OTHERS, "number": None, "auth_token_variable": None},
+    {"timeout_s": "10"},
+])
+def test_each_way_to_set_up_the_real_carrier_loads(loaded, changes):
+    carrier = loaded(twilio(**changes)).carrier
+    for key, toml in (TWILIO | changes).items():
+        assert str(getattr(carrier, key)) == str(toml).strip('"')
+
+
+@pytest.mark.parametrize(("changes", "key", "wrong"), [
+    ({"account_sid": None}, "account_sid", "is missing"),
+    ({"account_sid": '"AC123"'}, "account_sid", "is not an account SID"),
+    ({"account_sid": f'"MG{"0" * 32}"'}, "account_sid", "is not an account SID"),
+    ({"number": '"5550100"'}, "number", "E.164"),
+    ({"number": None}, "number", "and messaging_service_sid are both missing"),
+    ({"messaging_service_sid": OTHERS["messaging_service_sid"]}, "number", "and messaging_service_sid are both given"),
+    ({"number": None, "messaging_service_sid": '"MG12"'}, "messaging_service_sid", "is not a messaging service SID"),
+    ({"auth_token_variable": None}, "auth_token_variable", "signature HMAC_SHA1 is checked with it"),
+    ({"auth_token_variable": None, "signature": '"HMAC_SHA256"', "shared_key_variable": '"SHARED"'},
+     "auth_token_variable", "without an API key, texts are sent with it"),
+    ({"api_key_variable": '"KEY"'}, "api_secret_variable", "is missing beside api_key_variable"),
+    ({"api_secret_variable": '"SECRET"'}, "api_key_variable", "is missing beside api_secret_variable"),
+    ({"signature": '"HMAC_SHA256"'}, "shared_key_variable", "signature HMAC_SHA256 is checked with it"),
+    ({"signature": '"MD5"'}, "signature", '"MD5" is not HMAC_SHA1 or HMAC_SHA256'),
+    ({"timeout_s": "0"}, "timeout_s", "is not a number above 0"),
+    ({"timeout_s": "11"}, "timeout_s", "is not a number above 0 and up to 10"),
+    ({"url": '"http://127.0.0.1:8090"'}, "url", "is not a known key"),
+])
+def test_a_wrong_setting_of_the_real_carrier_is_named_with_a_mend(problems, changes, key, wrong):
+    [problem] = problems(twilio(**changes))
+    assert problem.key == f"carrier.{key}" and wrong in problem.wrong and problem.mend
+
+
+@pytest.mark.parametrize("key", [key for key in (*TWILIO, *OTHERS) if key.endswith("_variable")])
+@pytest.mark.parametrize("secret", ["0123456789abcdef0123456789abcdef", "eB9xQk", "", "A B"])
+def test_a_secret_written_where_a_variables_name_belongs_is_refused_and_not_shown(problems, key, secret):
+    found = problems(twilio(**{"api_key_variable": '"KEY"', "api_secret_variable": '"SECRET"', key: f'"{secret}"'}))
+    assert [problem.key for problem in found] == [f"carrier.{key}"]
+    assert "never the secret itself" in found[0].mend and (not secret or secret not in str(found[0]))
+
+
+def test_a_secret_under_a_guessed_key_is_pointed_to_the_variable_and_not_shown(problems):
+    [problem] = problems(twilio(auth_token='"0123456789abcdef"'))
+    assert "did you mean auth_token_variable?" in problem.mend and "0123456789abcdef" not in str(problem)
+
+
+def test_the_sample_holds_every_other_carrier_as_a_comment_that_loads_once_it_is_uncommented(loaded):
+    head, _, tail = example().partition("[carrier]\n")
+    _, _, other = tail.partition("#   [carrier]\n")
+    lines = ["[carrier]"] + [line.removeprefix("#   ") for line in other.splitlines()]
+    names = {line.removeprefix("# ").partition(" = ")[0] for line in lines if " = " in line}
+    assert names >= {key.name for key in fields(CARRIERS["twilio"])}
+    wanted = [line.removeprefix("# ") if line.startswith(("# number = ", "# auth_token_variable = ")) else line
+              for line in lines]
+    assert loaded(head + "\n".join(wanted)).carrier.kind == "twilio"

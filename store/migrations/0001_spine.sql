@@ -302,6 +302,7 @@ CREATE TABLE timer (
     patient_id INTEGER REFERENCES patient(id),
     phone_id INTEGER REFERENCES phone(id),
     infusion_id INTEGER,
+    tries INTEGER NOT NULL DEFAULT 0,
     data TEXT NOT NULL DEFAULT ''
 ) STRICT;
 CREATE UNIQUE INDEX timer_patient ON timer(kind, patient_id) WHERE patient_id IS NOT NULL;

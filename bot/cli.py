@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from bot import script, settings
+from bot import script, settings, signing
 from bot.clock import ClockError, FileClock, SystemClock
 from bot.office import practice_of
 from flows import content
@@ -18,7 +18,7 @@ from store import database, people, story
 from store.database import DatabaseError, writing
 from store.people import PeopleError
 
-MENDABLE = (script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError)
+MENDABLE = (script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError, content.ContentError)
 
 
 class Desk:
@@ -423,6 +423,20 @@ def content_show(key, lang):
     if key not in pack:
         raise PeopleError(f"there is no entry {key!r} in {lang}; `ebbline content show --lang {lang}` lists them")
     return click.echo(pack[key].text)
+
+
+@texts.command("sign")
+@click.argument("key")
+@click.option("--lang", type=click.Choice(LANGS), default="en", show_default=True)
+@click.option("--by", required=True, help="Name and role of the reviewer.")
+@click.option("--on", "on", type=click.DateTime(["%Y-%m-%d"]), help="Date of the review; default: today.")
+@click.option("--due", "due", type=click.DateTime(["%Y-%m-%d"]), help="When the review is due again; default: in a year.")
+@click.option("--pack", "file", type=click.Path(exists=True, dir_okay=False), help="The pack file; default: the one in use.")
+def content_sign(key, lang, by, on, due, file):
+    """Sign one text as it stands: its reviewer, the dates, and a hash that a later change breaks."""
+    on = on.date() if on else SystemClock().now().date()
+    due = due.date() if due else signing.years_later(on)
+    click.echo(signing.sign(file or content.HERE / f"{lang}.yaml", key, by, on, due))
 
 
 @cli.command()

@@ -160,7 +160,7 @@ class _Http(TwilioHttpClient):
 
     def __init__(self, base, timeout_s):
         # no pool: a connection that the carrier closed meanwhile would make a text "unsure" that never left
-        super().__init__(pool_connections=False, timeout=timeout_s, request_hooks={"response": [_as_utf8]})
+        super().__init__(pool_connections=False, timeout=timeout_s)
         self._base = base
         logging.getLogger("urllib3").setLevel(logging.WARNING)  # at DEBUG it logs addresses with numbers in them
 
@@ -187,10 +187,6 @@ class _Http(TwilioHttpClient):
         if not 200 <= answer.status_code < 300:
             raise _failure(answer.status_code, _code(answer.text), taken)
         return answer
-
-
-def _as_utf8(response, **_):
-    response.encoding = "utf-8"  # JSON is (RFC 8259, 8.1); without a charset in the header the library would guess
 
 
 # By name: the HTTP library comes with the package, and is not to be imported for itself.

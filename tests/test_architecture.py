@@ -12,7 +12,7 @@ PURE = {"dateutil", "transitions", "yaml", "tzdata"}  # libraries without I/O th
 ALLOWED = {
     "flows": PURE | {"flows"},
     "store": {"store", "flows", "sqlite_utils"},
-    "bot": {"bot", "flows", "store", "flask", "waitress", "werkzeug", "click", "yaml", "twilio"},
+    "bot": {"bot", "flows", "store", "flask", "waitress", "werkzeug", "click", "yaml", "ruamel", "twilio"},
 }
 BELONGS = {
     "flows": "flows decides and imports only pure libraries: acting belongs in bot/, remembering in store/",

@@ -402,6 +402,9 @@ def test_with_a_messaging_service_texts_are_found_whatever_number_they_left_by(e
     exchange.texts[0].from_number = BEN
     assert [text.body for text in carrier.sent_since(ANA, START)] == ["hello"]
     assert all("From" not in query for query in queries(exchange))
+    exchange.phone_texts(ANA, "hello yourself")
+    assert [text.body for text in carrier.inbound_since(START)] == ["hello yourself"]
+    assert "To" not in queries(exchange)[-1]
 
 
 def test_the_day_is_asked_for_in_gmt_and_the_time_is_looked_at_here(exchange, carrier):
@@ -589,7 +592,7 @@ def test_a_picture_that_the_api_serves_itself_is_taken(exchange, carrier, tmp_pa
 
 @pytest.mark.parametrize("url", [
     "http://api.twilio.com{path}", "https://api.twilio.com.example{path}", "https://evil.example{path}",
-    "https://api.twilio.com@evil.example{path}", "https://api.twilio.com:8443{path}", "file:///etc/passwd", "", None,
+    "https://api.twilio.com@evil.example{path}", "{path}", "https://api.twilio.com:8443{path}", "file:///etc/passwd", "", None,
     "https://api.twilio.com/2010-04-01/Accounts/AC" + "1" * 32 + "/Messages/MM" + "0" * 32 + "/Media/ME" + "0" * 32,
     f"https://api.twilio.com{PATH}", "https://api.twilio.com{path}?x=1", "https://api.twilio.com{path}/../../x",
     "https://api.twilio.com/2010-04-01/Accounts/" + ACCOUNT + "/Messages/MM" + "0" * 32 + "/Media"])
@@ -633,6 +636,11 @@ def test_one_byte_too_many_is_refused_whatever_length_was_told(exchange, carrier
     with pytest.raises(MediaRefused, match="more than 5242880 bytes"):
         carrier.fetch_media(big, tmp_path / "media")
     assert list((tmp_path / "media").iterdir()) == []
+
+
+def test_a_picture_that_says_that_it_is_too_big_is_refused_before_it_is_read(exchange, carrier, tmp_path):
+    with pytest.raises(MediaRefused, match="more than 5242880 bytes"):
+        carrier.fetch_media(picture(exchange, length=MOST_MEDIA_BYTES + 1), tmp_path / "media")
 
 
 def test_a_picture_of_exactly_the_limit_is_taken(exchange, carrier, tmp_path):

@@ -9,7 +9,7 @@ import socket
 import sys
 import tempfile
 import threading
-from datetime import timedelta
+from datetime import date, timedelta
 from errno import EADDRINUSE
 from pathlib import Path
 
@@ -31,8 +31,10 @@ MOST_AT_ONCE = timedelta(seconds=5)  # a computer that slept must not play the w
 MOST_CHARS = 1600   # of one text; what carriers put together from its segments
 MOST_MINUTES = 10_080  # a week
 LEAST_STEP, SLICE, BREATH_S = timedelta(seconds=1), timedelta(hours=1), 0.005
+MOST_LOOKS = 200  # due things that nobody sees, passed by in one move to the next thing that shows
 
 # Tue 10 March 2026, five minutes before the first reminder. The steps are played by whoever sits at the browser.
+# Each patient has one dose behind her: the next is still among the first ones, which are asked about the next day too.
 CAST = """
 practice: {name: Tern Bay Home Infusion, zone: America/Chicago}
 patients:
@@ -42,9 +44,6 @@ patients:
     gauge: 26
     order: {volume_ml: 40, strength: 0.2, sites: 2, rate_ml_per_h_per_site: 20, day: Tue, time: "18:00"}
     history:
-      - {on: 2026-02-17, volume_ml: 40, minutes: 60, sites: [left belly, right belly], lots: [A1]}
-      - {on: 2026-02-24, volume_ml: 40, minutes: 62, sites: [left belly, right belly], lots: [A1],
-         problems: [{kind: leak, site: left belly}]}
       - {on: 2026-03-03, volume_ml: 40, minutes: 64, sites: [left thigh, right thigh], lots: [A2]}
   - name: Luz
     lang: es
@@ -72,6 +71,11 @@ TALKING = {  # states of the conversation, for people
     "second_dose": "asked whether a second infusion has begun",
     "check_in": "done, asked how it went",
     "problem": "has a problem, asked which",
+    "bother": "done, asked how much the problem bothers",
+    "amount": "done, asked how many mL went in and where",
+    "times": "done, asked when it started and ended",
+    "lots": "done, asked for the lot numbers",
+    "follow_up": "asked whether the problem is gone",
     "skipped": "skipped, asked for the reason",
     "stopped": "stopped early, asked how much went in",
     "safety": "asked the safety question",
@@ -117,7 +121,9 @@ class Demo:
         self.app.add_url_rule("/favicon.ico", "icon", lambda: ("", 204))
         with writing(self.stage.office.db()) as db:
             self.people = cast.enrol(db, self.script, self.script.start_at)
-        self.phones = dict(_phones(self.script))
+        found = list(_phones(self.script))
+        self.phones = {name: role for name, role, _ in found}
+        self.speaks_for = {name: patient for name, _, patient in found if patient}
         self.real = real or SystemClock()
         self.looked_at = self.real.now()
         self.stage.settle()
@@ -157,15 +163,22 @@ class Demo:
                 self.stage.advance_to(max(self.stage.now, min(until, self.stage.now + SLICE)))
 
     def move_to_next(self):
-        """Move to the next thing that is due. The carrier's receipts are no such thing: they are passed by."""
+        """Move to the next thing that shows: a text, or a change in a list. Receipts and waits that end unseen pass by."""
         with self.lock:
-            at = self.next_at()
-            while at is not None and at == self.stage.carrier.next_due_at():
-                self.stage.advance_to(max(at, self.stage.now))
+            before = self._shown()
+            for _ in range(MOST_LOOKS):
                 at = self.next_at()
-            if at is None:
-                raise Refused("nothing is due; text from a phone first, or move the clock by minutes")
-            self.stage.advance_to(max(at, self.stage.now + LEAST_STEP))
+                if at is None:
+                    raise Refused("nothing is due; text from a phone first, or move the clock by minutes")
+                self.stage.advance_to(max(at, self.stage.now + LEAST_STEP))
+                if self._shown() != before:
+                    return
+
+    def _shown(self):
+        """What people would notice: the newest text of each phone, and the lists without the minutes."""
+        found = self.state()
+        newest = [[(text["at"], text["body"]) for text in phone["chat"][-1:]] for phone in found["phones"]]
+        return newest, [(each["case"], each["by"]) for each in found["matters"]], found["tasks"], found["day"]
 
     # --- phones ---
 
@@ -180,16 +193,18 @@ class Demo:
     def state(self):
         """All that the page shows, as data for JSON. Times are local to the practice."""
         with self.lock, reading(self.stage.office.db()) as db:
-            now = self.stage.now
+            now, standing = self.stage.now, story.states(db)
+            talks = {row["name"]: row["state"] for row in standing}
             return {
                 "clock": {"local": self._iso(now), "text": f"{local(now, self.zone):%A %d %B %Y, %H:%M}"},
-                "phones": [self._phone(db, name, role) for name, role in self.phones.items()],
+                "phones": [self._phone(db, name, role) | {"talk": talks.get(self.speaks_for.get(name))}
+                           for name, role in self.phones.items()],
                 "matters": [self._matter(row, now) for row in story.matters(db, only_open=True)],
                 "newest_case": next((row["case"] for row in reversed(story.matters(db))), None),
                 "tasks": [{"case": row["case"], "owner": row["owner"], "about": row["about"].replace("_", " "),
                            "patient": row["patient"], "due": self._when(moment(row["due_at"]))}
                           for row in story.tasks(db, only_open=True)],
-                "day": [self._standing(row) for row in story.states(db)],
+                "day": [self._standing(db, row) for row in standing],
             }
 
     def _phone(self, db, name, role):
@@ -204,9 +219,9 @@ class Demo:
                 "who": row["patient"] or self.people.name(row["from_number"]),
                 "minutes_open": int((now - moment(row["opened_at"])).total_seconds() // 60), "by": row["by"]}
 
-    def _standing(self, row):
-        idle = f"nothing expected; last infusion {row['infusion'] or 'not known'}"
-        return {"patient": row["name"], "state": TALKING.get(row["state"], idle), "held": row["held_at"] is not None,
+    def _standing(self, db, row):
+        return {"patient": row["name"], "state": TALKING.get(row["state"], "nothing expected"),
+                "held": row["held_at"] is not None, "last": _record(db, row["id"]),
                 "next_due": row["next_due_at"] and self._when(moment(row["next_due_at"]))}
 
     def _iso(self, at):
@@ -216,19 +231,34 @@ class Demo:
         return f"{local(at, self.zone):%a %d %b, %H:%M}"
 
 
+def _record(db, patient_id):
+    """The newest dose that began or was due, as a line such as "Tue 10 Mar: done, 38 mL, left belly; leak (right side)"."""
+    dose = next((each for each in reversed(story.infusions(db, patient_id)) if each["state"] not in ("planned", "held")), None)
+    if dose is None:
+        return None
+    day = f"{date.fromisoformat(dose['due_on']):%a %d %b}"
+    if dose["state"] not in ("done", "stopped"):
+        return f"{day}: {dose['state']}"
+    amount = "mL not answered" if dose["volume_ml"] is None else f"{dose['volume_ml']:g} mL"
+    told = [each["kind"].replace("_", " ") + (f" ({each['site']})" if each["site"] else "")
+            for each in story.reactions(db, patient_id) if each["due_on"] == dose["due_on"]]
+    facts = ", ".join((dose["state"], amount, *(dose["sites"] or ["sites not answered"])))
+    return "; ".join((f"{day}: {facts}", *told))
+
+
 def _phones(played):
-    """(name, role in words) of every phone that is shown. A child's own phone is not: the caregivers' are."""
+    """(name, role in words, patient or None) of every phone that is shown. A child's own is not: the caregivers' are."""
     for patient in played.patients:
         for caregiver in patient.caregivers:
-            yield caregiver, f"caregiver of {patient.name}"
+            yield caregiver, f"caregiver of {patient.name}", patient.name
         if not patient.caregivers:
-            yield patient.name, "patient, in Spanish" if patient.lang == "es" else "patient"
+            yield patient.name, "patient, in Spanish" if patient.lang == "es" else "patient", patient.name
     first, *others, last = played.nurses
-    yield first, "nurse, paged first"
+    yield first, "nurse, paged first", None
     for nurse in others:
-        yield nurse, "nurse, paged next"
-    yield last, "manager, paged last"
-    yield "coordinator", "schedules and records"
+        yield nurse, "nurse, paged next", None
+    yield last, "manager, paged last", None
+    yield "coordinator", "schedules and records", None
 
 
 # --- the web ---

@@ -331,9 +331,9 @@ def test_the_logs_of_both_processes_hold_neither_words_nor_numbers(house):
     house.carrier.phone_texts(list(PATIENTS)[0], "purple elephants, my throat feels tight")
     house.jump_to(START + 90 * MINUTE)
     wait_for(lambda: house.sent(TWINS) or house.sent(list(PATIENTS)[5]), 10)
-    for name in ("serve", "work"):
-        log = (house.folder / f"{name}.log").read_text()
-        assert "outbox" in log
+    logs = {name: (house.folder / f"{name}.log").read_text() for name in ("serve", "work")}
+    assert "outbox" in logs["serve"] + logs["work"], "either may be the faster to send it"
+    for name, log in logs.items():
         for secret in ("elephant", "throat", "+1312", "5550"):
             assert secret not in log, f"{name} logs {secret}"
     assert "inbound" in (house.folder / "serve.log").read_text()

@@ -407,6 +407,12 @@ def test_with_a_messaging_service_texts_are_found_whatever_number_they_left_by(e
     assert "To" not in queries(exchange)[-1]
 
 
+def test_a_text_to_another_number_of_the_account_is_not_read_as_one_to_the_practice(exchange, carrier):
+    exchange.phone_texts(ANA, "to us")
+    exchange.texts.append(Text("SM" + "f" * 32, "inbound", ANA, BEN, "to another line", START, START))
+    assert [text.body for text in carrier.inbound_since(START)] == ["to us"]
+
+
 def test_the_day_is_asked_for_in_gmt_and_the_time_is_looked_at_here(exchange, carrier):
     west = timezone(timedelta(hours=-10))
     late = datetime(2026, 3, 10, 14, 30, tzinfo=west)  # Tuesday there, Wednesday 2026-03-11 00:30 in GMT

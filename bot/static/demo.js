@@ -11,13 +11,32 @@ const KINDS = {
   reminder: "reminder", prompt: "question", advice: "advice", emergency: "emergency", notice: "notice", page: "page",
   relay: "words of the nurse", confirmation: "confirmation",
 };
+// Likely texts of a phone at home: at any time, and always last.
 const SAYS = {
-  Ana: ["starting now", "done, all fine", "left side leaked a bit", "later", "my throat feels tight", "STOP"],
-  Luz: ["empiezo ahora", "listo, todo bien", "luego", "tengo ronchas", "me cuesta respirar"],
-  Dana: ["starting now", "done, all fine", "a bit red at the site", "later", "he is wheezing"],
-  Omar: ["starting now", "I started it already", "done", "is it ok to shower?"],
+  Ana: [["starting now", "left side leaked a bit", "later", "skip, we are away"], ["my throat feels tight", "STOP"]],
+  Luz: [["empiezo ahora", "luego", "hoy no"], ["tengo ronchas", "me cuesta respirar"]],
+  Dana: [["starting now", "a bit red at the site", "later"], ["he is wheezing"]],
+  Omar: [["starting now", "I started it already", "is it ok to shower?"], ["he has hives"]],
 };
-const NURSE_SAYS = ["mine", "close seen, fine", "tell I will call you now", "release"];
+// Likely answers to what the talk has just asked, by its state; they take the place of the first ones above.
+const CHOICE = ["1", "2", "3"];
+const ANSWERS = {
+  en: {
+    running: ["done", "done. right side leaked a bit", "it runs very slowly"], asked_running: CHOICE, second_dose: ["1", "2"],
+    check_in: CHOICE, problem: ["left side leaked", "a bit swollen"], bother: ["2", "8"], times: ["6:05pm to 7:10pm"],
+    lots: ["lot A123"], follow_up: CHOICE, skipped: ["we are away"], stopped: ["20", "?"], safety: ["1", "2", "3"],
+  },
+  es: {
+    running: ["listo", "va muy lento"], asked_running: CHOICE, second_dose: ["1", "2"], check_in: CHOICE,
+    problem: ["goteo a la izquierda", "un poco hinchado"], bother: ["2", "8"], times: ["de 6:35pm a 7:40pm"],
+    lots: ["lote A123"], follow_up: CHOICE, skipped: ["estoy de viaje"], stopped: ["20", "?"], safety: ["1", "2", "3"],
+  },
+};
+const WENT_IN = {
+  Ana: ["all, left and right belly", "38 mL, left and right belly"], Luz: ["todo, barriga izquierda y derecha"],
+  Dana: ["all, left thigh"], Omar: ["all, left thigh"],
+};
+const NURSE_SAYS = ["mine", "tell I will call you now", "close called, all is well", "release"];
 
 const phones = new Map(); // name to the parts of its phone
 let version = 0; // of the newest request: an answer that was overtaken is not shown
@@ -211,8 +230,15 @@ function showChat(phone, chat) {
   return before ? ours.filter(([key]) => !known.has(key)).map(([, told]) => told) : [];
 }
 
+function sayingsAtHome(name, state) {
+  const {talk} = state.phones.find((told) => told.name === name);
+  const [first, last] = SAYS[name];
+  const answers = talk === "amount" ? WENT_IN[name] : ANSWERS[name === "Luz" ? "es" : "en"][talk];
+  return [...(answers || first), ...last];
+}
+
 function sayings(phone, state) {
-  if (SAYS[phone.name]) return SAYS[phone.name].map((words) => [words, words]);
+  if (SAYS[phone.name]) return sayingsAtHome(phone.name, state).map((words) => [words, words]);
   const newest = state.matters.at(-1)?.case ?? state.newest_case;
   const owner = phone.name === "coordinator" ? "coordinator" : "nurse";
   const task = state.tasks.filter((each) => each.owner === owner).at(-1);
@@ -258,9 +284,10 @@ function fill(id, items, none) {
   if (list.dataset.key === key) return;
   list.dataset.key = key;
   list.replaceChildren();
-  for (const [what, note, warning] of items) {
+  for (const [what, note, warning, record] of items) {
     const line = make("li");
     line.append(make("span", "what", what), make("span", "note", note));
+    if (record) line.append(make("span", "record", record));
     if (warning) line.append(make("span", "warn", warning));
     list.append(line);
   }
@@ -292,7 +319,7 @@ function show(state) {
     `${each.case} ${each.patient || "no patient"}: ${each.about}`, `for the ${each.owner}, due ${each.due}`]), "None.");
   fill("day", state.day.map((each) => [
     each.patient, `${each.state}; next ${each.next_due || "not planned"}`,
-    each.held ? "Order on hold: no reminders" : ""]), "Nobody.");
+    each.held ? "Order on hold: no reminders" : "", each.last || "No infusion yet"]), "Nobody.");
 }
 
 // --- moving the clock ---
@@ -310,7 +337,7 @@ async function move(body) {
     await ask("clock", body);
     const news = [...before].filter(([phone, newest]) => phone.newest !== newest)
       .map(([phone]) => `${phone.name} (${KINDS[JSON.parse(phone.newest).kind]})`);
-    at("moved").textContent = news.length ? `New texts: ${news.join(", ")}.` : "No new text.";
+    at("moved").textContent = news.length ? `New texts: ${news.join(", ")}.` : "No new text. The lists are up to date.";
   } catch (error) {
     at("moved").textContent = error.message;
   } finally {

@@ -1,4 +1,4 @@
-"""The telephone carrier as the rest of Ebbline sees it: six calls, and three ways to fail.
+"""The telephone carrier as the rest of Ebbline sees it: seven calls, and the ways to fail.
 
 An adapter turns these calls into one carrier's own API. The contract test in
 `tests/test_carrier_contract.py` runs on every adapter.
@@ -6,6 +6,7 @@ An adapter turns these calls into one carrier's own API. The contract test in
 
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Mapping, Protocol, Sequence
 
 
@@ -27,6 +28,10 @@ class CarrierUnsure(CarrierError):
 
 class CarrierRefused(CarrierError):
     """The carrier refused for good (opted out, no such number): do not try again, tell a person."""
+
+
+class MediaRefused(CarrierError):
+    """A picture that is not taken: wrong place, kind or size, or gone. Asking again does not help."""
 
 
 @dataclass(frozen=True)
@@ -78,3 +83,7 @@ class Carrier(Protocol):
 
     def read_status(self, form: Mapping[str, Sequence[str]]) -> Status:
         """The report in a status form. ValueError names the field that is missing or bad."""
+
+    def fetch_media(self, url: str, folder: Path) -> Path:
+        """Fetch one picture into a private folder under a random name. Raises MediaRefused, CarrierDown, or ValueError
+        for a folder that others can read."""

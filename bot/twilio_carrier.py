@@ -27,7 +27,9 @@ from twilio.request_validator import HMAC_SHA1, HMAC_SHA256, RequestValidator
 from twilio.rest import Client
 from werkzeug.datastructures import MultiDict
 
-from bot.carrier import CarrierDown, CarrierError, CarrierRefused, CarrierUnsure, InboundText, SentText, Status
+from bot.carrier import (
+    CarrierDown, CarrierError, CarrierRefused, CarrierUnsure, InboundText, MediaRefused, SentText, Status,
+)
 from bot.office import log
 from bot.settings import Problem, SettingsError
 
@@ -118,10 +120,6 @@ MEDIA_SUFFIX = {  # what a patient may well send of a site or a label. A contact
 # (vita-min #563, openclaw #144098), not in the carrier's own documents.
 MEDIA_STORE = re.compile(r"([a-z0-9-]+\.)+twiliocdn\.com|s3-external-1\.amazonaws\.com")
 MOST_HOPS = 3
-
-
-class MediaRefused(CarrierError):
-    """A picture that is not taken: wrong place, kind or size, or gone. Asking again does not help."""
 
 
 def meaning(code):

@@ -2,9 +2,10 @@
 
 import sqlite3
 from datetime import timedelta
+from pathlib import Path
 
 from bot import reception, sender
-from bot.carrier import CarrierError
+from bot.carrier import CarrierError, MediaRefused
 from bot.clock import pause
 from bot.office import log, trace
 from flows import ladder, tick
@@ -14,6 +15,7 @@ from store.database import writing
 
 SETTLE = timedelta(seconds=2)  # the web process has this long to deal with a text itself
 LIST_EVERY = timedelta(minutes=1)
+PICTURE_EVERY, PICTURE_TRIES = timedelta(minutes=1), 6  # first wait for a picture, doubled each time
 TRIES = 3  # times that a time-out may raise before a nurse is paged about it
 POSTPONE = timedelta(minutes=1)  # a time-out that raised is tried again after this
 BEAT_EVERY = timedelta(seconds=10)
@@ -34,6 +36,7 @@ class Worker:
         self._do("the carrier's list", self._list_inbound, now)
         for inbound_id in post.unhandled(db, now - SETTLE):
             self._do(f"inbound {inbound_id}", self._unhandled, inbound_id)
+        self._do("pictures", self._fetch_pictures, now)
         for patient_id in world.due_leads(db, now, self._lead):
             self._do(f"coming dose of patient {patient_id}", self._look_ahead, now, patient_id)
         for patient_id in world.due_orders(db, now):
@@ -126,6 +129,23 @@ class Worker:
             due_at = patient.order and patient.order.next_due_at
             if patient.state == "live" and due_at and due_at <= now:
                 record.carry_out(db, tick.remind(known, patient), now)
+
+    def _fetch_pictures(self, now):
+        """Pictures come into private storage beside the database; one that cannot be had is tried again, then given up."""
+        db, folder = self.office.db(), Path(self.office.path).parent / "pictures"
+        for picture_id, address, tries in post.waiting_pictures(db, now):
+            outcome = {}
+            try:
+                outcome["file"] = self.office.carrier.fetch_media(address, folder).name
+            except MediaRefused as error:
+                log.warning("picture %s refused", picture_id)
+                outcome["refused"] = str(error)[:200]
+            except (CarrierError, OSError) as error:
+                log.warning("picture %s not fetched: %s", picture_id, type(error).__name__)
+                again = now + PICTURE_EVERY * 2**tries
+                outcome.update({"next_at": again} if tries + 1 < PICTURE_TRIES else {"refused": "not to be had"})
+            with writing(db):
+                post.mark_picture(db, picture_id, **outcome)
 
     @property
     def _lead(self):

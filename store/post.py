@@ -45,7 +45,22 @@ def record_inbound(db, text, now, recovered=False):
         [text.carrier_id, text.from_number, text.to_number, body, json.dumps(list(text.media)), row and row["id"],
          stamp(text.sent_at), stamp(now), int(recovered)])
     found = cursor.fetchone()
+    for address in text.media if found else ():
+        db.conn.execute("INSERT INTO picture (inbound_id, address, next_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+                        [found[0], address, stamp(now)])
     return found and found[0]
+
+
+def waiting_pictures(db, now):
+    """Pictures that are to be fetched now: (id, address, tries so far)."""
+    return [(row["id"], row["address"], row["tries"]) for row in rows(
+        db, "SELECT id, address, tries FROM picture WHERE next_at <= ? ORDER BY id LIMIT 5", stamp(now))]
+
+
+def mark_picture(db, picture_id, file=None, refused=None, next_at=None):
+    """A picture was fetched into `file`, was refused, or is to be tried again at `next_at`."""
+    db.conn.execute("UPDATE picture SET file = ?, refused = ?, next_at = ?, tries = tries + 1 WHERE id = ?",
+                    [file, refused, stamp(next_at), picture_id])
 
 
 def _is_number(number):

@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from twilio.twiml.messaging_response import MessagingResponse
 
 from bot import process, twilio_carrier, web
-from bot.carrier import CarrierDown, CarrierRefused, CarrierUnsure, InboundText, Status
+from bot.carrier import CarrierDown, CarrierRefused, CarrierUnsure, InboundText, MediaRefused, Status
 from bot.settings import SettingsError, load
-from bot.twilio_carrier import ANSWERS, MOST_MEDIA_BYTES, MediaRefused, TwilioCarrier, meaning
+from bot.twilio_carrier import ANSWERS, MOST_MEDIA_BYTES, TwilioCarrier, meaning
 from tests.fake_exchange import CREATE, Exchange, Picture, Text, fault, signature
 from tests.test_carrier_contract import ANA, BEN, OURS, PUBLIC, START, HandClock
 from tests.test_settings import sample

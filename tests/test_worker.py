@@ -1,7 +1,7 @@
 """What happens without a text: each due thing once, however many workers there are, and one failure stops no other."""
 
 import threading
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -371,3 +371,29 @@ def test_a_beat_is_left_every_ten_seconds(played):
         ages.append(record.beats(played.office.db())["worker"])
         played.clock.move(timedelta(seconds=1))
     assert len(set(ages)) == 3
+
+
+def test_a_picture_is_fetched_into_private_storage_and_one_that_is_refused_is_not_asked_for_again(tmp_path):
+    from bot.carrier import MediaRefused
+    from bot.stage import Stage
+    from store.database import rows
+    from tests.test_content import PRACTICE as SAMPLE
+
+    stage = Stage(tmp_path / "pictures.db", SAMPLE, datetime(2026, 3, 10, 23, tzinfo=UTC))
+    stage.texts("+12065550142", "look", media=1)
+    found = rows(stage.office.db(), "SELECT file, refused, next_at FROM picture")
+    assert len(found) == 1 and found[0]["refused"] is None and found[0]["next_at"] is None
+    folder = tmp_path / "pictures"
+    assert folder.stat().st_mode & 0o777 == 0o700 and (folder / found[0]["file"]).stat().st_mode & 0o777 == 0o600
+
+    calls = []
+
+    def refuse(url, folder):
+        calls.append(url)
+        raise MediaRefused("image/svg+xml is not fetched")
+
+    stage.carrier.fetch_media = refuse
+    stage.texts("+12065550142", "and this", media=1)
+    stage.advance(hours=2)
+    assert len(calls) == 1
+    assert rows(stage.office.db(), "SELECT refused FROM picture ORDER BY id")[1]["refused"].startswith("image/svg")

@@ -192,6 +192,19 @@ CREATE TABLE inbound (
 CREATE INDEX inbound_open ON inbound(received_at) WHERE handled_at IS NULL;
 CREATE INDEX inbound_phone ON inbound(phone_id, received_at);
 
+-- Pictures that came with a text: fetched into private storage, never shown to be fine.
+CREATE TABLE picture (
+    id INTEGER PRIMARY KEY,
+    inbound_id INTEGER NOT NULL REFERENCES inbound(id),
+    address TEXT NOT NULL,
+    file TEXT,
+    refused TEXT,
+    tries INTEGER NOT NULL DEFAULT 0,
+    next_at TEXT,
+    UNIQUE (inbound_id, address)
+) STRICT;
+CREATE INDEX picture_waiting ON picture(next_at) WHERE next_at IS NOT NULL;
+
 CREATE TABLE conversation (
     patient_id INTEGER PRIMARY KEY REFERENCES patient(id),
     state TEXT NOT NULL,

@@ -9,6 +9,7 @@ import socket
 import sys
 import tempfile
 import threading
+from dataclasses import replace
 from datetime import date, timedelta
 from errno import EADDRINUSE
 from pathlib import Path
@@ -31,10 +32,10 @@ MOST_AT_ONCE = timedelta(seconds=5)  # a computer that slept must not play the w
 MOST_CHARS = 1600   # of one text; what carriers put together from its segments
 MOST_MINUTES = 10_080  # a week
 LEAST_STEP, SLICE, BREATH_S = timedelta(seconds=1), timedelta(hours=1), 0.005
+FIRST_INFUSIONS = 50  # so long the day after is asked about too: in the demo always, in whatever order it is played
 MOST_LOOKS = 200  # due things that nobody sees, passed by in one move to the next thing that shows
 
 # Tue 10 March 2026, five minutes before the first reminder. The steps are played by whoever sits at the browser.
-# Each patient has one dose behind her: the next is still among the first ones, which are asked about the next day too.
 CAST = """
 practice: {name: Tern Bay Home Infusion, zone: America/Chicago}
 patients:
@@ -44,6 +45,9 @@ patients:
     gauge: 26
     order: {volume_ml: 40, strength: 0.2, sites: 2, rate_ml_per_h_per_site: 20, day: Tue, time: "18:00"}
     history:
+      - {on: 2026-02-17, volume_ml: 40, minutes: 60, sites: [left belly, right belly], lots: [A1]}
+      - {on: 2026-02-24, volume_ml: 40, minutes: 62, sites: [left belly, right belly], lots: [A1],
+         problems: [{kind: leak, site: left belly}]}
       - {on: 2026-03-03, volume_ml: 40, minutes: 64, sites: [left thigh, right thigh], lots: [A2]}
   - name: Luz
     lang: es
@@ -114,7 +118,8 @@ class Demo:
         self.zone = self.script.practice.zone
         self.origins = (f"http://{HOST}:{port}", f"http://localhost:{port}")
         self.lock, self.stopping = threading.RLock(), threading.Event()
-        self.stage = Stage(db_path, cast.practice_of(self.script), self.script.start_at)
+        practice = replace(cast.practice_of(self.script), first_infusions=FIRST_INFUSIONS)
+        self.stage = Stage(db_path, practice, self.script.start_at)
         self.app = self.stage.app
         self.app.register_blueprint(pages(self))
         self.app.add_url_rule("/", "home", lambda: redirect("/demo/"))

@@ -8,7 +8,7 @@ from flows.say import page
 from flows.words import rank
 
 MORE_EVERY_MINUTES = 2  # a nurse hears of further, no worse texts at most this often; the words are filed each time
-NO_REACTION = ("stop_word", "other", "schedule")  # topics of a matter that is not about how the patient is
+NO_REACTION = ("stop_word", "other", "schedule", "supply", "mood")  # topics of a matter that is not about how the patient is
 
 
 def who_words(patient):
@@ -101,7 +101,8 @@ def kind_of(matter):
 
 def short_and_state(world, matter, lang):
     """The short instruction of the matter's kind, and what has truly happened to the page."""
-    short = f"short.{matter.kind or 'unknown'}" if matter.disposition == "emergency" else "short.urgent"
+    short = f"short.{matter.kind or 'unknown'}" if matter.disposition == "emergency" else (
+        "short.mood" if matter.topic == "mood" else "short.urgent")
     state = "taken" if matter.taken else "nobody" if matter.nobody_told_at else "paged"
     return " ".join(render(key, lang, world.practice) for key in (short, f"state.{state}"))
 

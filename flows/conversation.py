@@ -4,6 +4,7 @@
 texts say (`trigger_of`) and what time-outs bring; the actions are methods of `Turn`, which only append effects.
 """
 
+import re
 from dataclasses import replace
 
 from transitions import Machine
@@ -51,16 +52,16 @@ TABLE = (
     ("already", RUNNING, "idle", "finish"),
     ("already", CHECKING + ("stopped",), "=", "finish_again"),
     ("still_running", RUNNING, "running", "keep_running"),
-    ("still_running", WAITING + CHECKING + ("skipped",), "running", "start"),
+    ("still_running", WAITING + CHECKING + ("skipped",), "=", "ask_if_started"),
     ("still_running", ("stopped",), "=", "nurse_decides"),
     ("stop", WAITING + RUNNING + CHECKING + ("skipped",), "stopped", "stop"),
     ("stop", ("stopped",), "=", "nurse_decides"),
     ("later", ("reminded", "put_off"), "put_off", "put_off"),
     ("later", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
-    ("later", RUNNING, "safety", "ask_safety"),
+    ("later", RUNNING, "asked_running", "ask_running"),
     ("skip", ("reminded", "put_off"), "skipped", "skip"),
     ("skip", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
-    ("skip", RUNNING, "safety", "ask_safety"),
+    ("skip", RUNNING, "asked_running", "ask_running"),
     # how it went
     ("well", ("idle", "check_in", "problem"), "idle", "went_well"),
     ("which_problem", SERVED, "problem", "ask_problem"),
@@ -94,6 +95,7 @@ TABLE = (
     ("call_back", ("asked_running",), "safety", "ask_safety_and_call_back"),
     ("reason", ("skipped",), "idle", "give_reason"),
     ("volume", ("stopped",), "idle", "give_volume"),
+    ("automatic", SERVED, "=", "say_automatic"),
     ("unsure", SERVED, "safety", "ask_safety"),
     ("picture", CALM, "safety", "ask_about_picture"),
     ("picture", RUNNING, "with_nurse", "page_picture"),
@@ -122,8 +124,8 @@ TABLE = (
     ("no_answer", ("reminded",), "=", "remind_again"),
     ("window_ends", ("reminded", "put_off"), "idle", "count_missed"),
     ("should_be_done", ("running",), "asked_running", "ask_running"),
-    ("day_after", ("idle", "put_off"), "follow_up", "ask_if_gone"),
-    ("next_day", ("idle",), "check_in", "ask_next_day"),
+    ("day_after", ("idle", "put_off", "skipped", "stopped") + CHECKING, "follow_up", "ask_if_gone"),
+    ("next_day", ("idle", "skipped", "stopped") + CHECKING, "check_in", "ask_next_day"),
     ("silence", ("asked_running", "problem"), "with_nurse", "page_silent"),
     ("silence", QUESTIONS, "with_nurse", "page_in_doubt"),
     ("silence", ("check_in", "follow_up", "skipped", "stopped") + FACTS, "idle", "leave_unanswered"),
@@ -164,6 +166,12 @@ def answers(trigger, state):
     return trigger in MACHINE.get_triggers(state)
 
 
+PLAIN_NO = re.compile(r"\W*(no+|nope|nah|none|neither|nothing|nada|ningun[ao]?)\b", re.IGNORECASE)
+HEDGED = re.compile(r"\b(but|except|though|although|only|just a|maybe|pero|excepto|aunque|solo|creo|not sure|idk|think)\b", re.IGNORECASE)
+ASKS_WHO = re.compile(r"\b(real person|(a|you) (human|robot|bot|machine|computer)|are you (there|real)|talk to (a|some) ?(human|person|one)|"
+                      r"who am i (talking|texting)|persona real|hay alguien)\b", re.IGNORECASE)
+NOT_WELL = re.compile(r"\b(terribl[ey]|horribl[ey]|awful|bad(ly)?|rough|meh|so so|could be better|not (so |too |that )?(good|great|well)|mal|"
+                      r"regular|mas o menos|fatal)\b", re.IGNORECASE)
 CHOICES = {
     "asked_running": {1: "still_running", 2: "done", 3: "unsure"},
     "check_in": {1: "fine", 2: "which_problem", 3: "unsure"},
@@ -175,11 +183,11 @@ PROGRESS = {"stopped": "stop", "done": "done", "already": "already", "starting":
             "still_running": "still_running", "skip": "skip", "later": "later"}
 
 
-def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None):
+def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None, text=""):
     """What a text asks of the machine in this state: one trigger, or a step and then what was said about it.
 
     Pure. `reading` has passed the alarm screen. tells: the text holds facts of a dose (`flows.log`). lately: a dose ended
-    so lately that such facts are about it. gone: the text says that something is gone (True) or still there (False). Order: alarm, place of an open question, progress, complaint, rest.
+    so lately that such facts are about it. gone: the text says that something is gone (True) or still there (False). text: the words themselves. Order: alarm, place of an open question, progress, complaint, rest.
     """
     if reading.disposition in ("emergency", "urgent"):
         return ("alarm",)
@@ -199,7 +207,7 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
     if state == "with_nurse":
         return ("more",)
     if state in QUESTIONS:
-        return (_answer(reading, state, media_count),)
+        return (_answer(reading, state, media_count, text),)
     if reading.disposition == "ask":
         return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting")) + ("unsure",)
     if state in FACTS and not media_count and (tells or reading.choice is not None) and not acts & ENDS and (
@@ -210,13 +218,19 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
         return _steps(reading) + ("picture",)
     if state == "follow_up" and gone is not None and reading.disposition in ("none", "selfcare"):
         return ("gone",) if gone else ("still_there",)
+    if ASKS_WHO.search(text) and reading.disposition in ("none", "nurse") and not acts & ENDS:
+        return ("automatic",)
+    if state == "check_in" and reading.disposition == "none" and NOT_WELL.search(text) and not acts & ENDS and "fine" not in acts:
+        return ("which_problem",)
     return _plain(reading, state, tells, lately)
 
 
-def _answer(reading, state, media_count):
+def _answer(reading, state, media_count, text):
     """The one answer to a closed question; whatever is not plainly the calm answer is in doubt."""
     calm = "cleared" if state == "safety" else "same_dose"
     if reading.disposition in ("none", "selfcare") and not media_count:
+        if state == "safety" and PLAIN_NO.match(text) and not HEDGED.search(text):
+            return calm
         chosen = CHOICES[state].get(reading.choice)
         if chosen == calm or (state == "safety" and "no" in reading.acts) or (
             state == "second_dose" and reading.choice is None and "yes" in reading.acts

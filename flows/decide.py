@@ -19,6 +19,8 @@ from flows.say import call_back, minutes_later, say
 from flows.turn import Turn, speaker_on
 from flows.words import Because, Reading
 
+ASKED_WHO = "asked who this is"
+WRONG_NUMBER = re.compile(r"\bwrong (number|phone)\b|\bequivocad\w*|\bse equivoco\b", re.IGNORECASE)
 CORRECTED_WITHIN = timedelta(hours=48)  # facts told so long after a dose mend its record
 WHICH_WAIT_MINUTES = 30  # after this a text that nobody could place goes to the nurse's list
 ASKED = {"safety": "safety", "check_in": "check_in", "asked_running": "running_question", "second_dose": "second_dose",
@@ -50,7 +52,11 @@ def _patient(world, inbound, patient, place=False):
     speaker = speaker_on(patient, inbound.phone.id)
     asked_here = patient.talk.asked_phone_id in (None, inbound.phone.id)
     asked = ASKED.get(patient.talk.state) if asked_here else None
+    inbound = replace(inbound, body=_own_words(inbound.body, world.recent))
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
+    if patient.talk.state == "problem" and asked and reading.disposition == "none" and "unclear" in reading.acts:
+        reading = _about_the_site(inbound.body, patient, reading)
+    reading = _without_questions(reading, inbound.body, patient.lang)
     reading = _at_a_site(reading, inbound.body, patient, world.now)
     language = _language(patient, inbound.body)
     patient = replace(patient, lang=language.lang) if language else patient
@@ -65,13 +71,20 @@ def _patient(world, inbound, patient, place=False):
     if calm and "help" in reading.acts:
         return effects + _help(world, inbound, patient, turn)
     if calm and inbound.phone.stopped_why:
-        return effects + _stopped_phone(world, inbound, patient)
+        if inbound.phone.stopped_why != ASKED_WHO or not ({"opt_in", "starting", "done", "already", "later", "skip"} & set(reading.acts)):
+            return effects + _stopped_phone(world, inbound, patient)
+        phone = replace(inbound.phone, stopped_why=None)  # it is the patient after all
+        effects.append(OptIn(phone.id))
+        if "opt_in" in reading.acts:
+            return effects + say(world, phone, "opt_in", "notice", patient.lang, patient_id=patient.id)
+        inbound = replace(inbound, phone=phone)
+        turn = Turn(world, patient, inbound, reading, replace(speaker, phone=phone))
     if calm and "opt_in" in reading.acts and inbound.phone.opted_out_at:
         effects += _opt_in(world, inbound, patient)
         if not matter:
             return effects
     if calm and "wrong_number" in reading.acts and not infusing(patient, world.now) and not matter:
-        return effects + _wrong_number(world, inbound, patient)
+        return effects + (_wrong_number if WRONG_NUMBER.search(inbound.body) else _who)(world, inbound, patient)
     if matter and turn.state not in ("with_nurse", "ended"):
         turn.state = "with_nurse"
     elif not matter and turn.state == "with_nurse":  # the matter was placed with somebody else, or closed
@@ -79,9 +92,53 @@ def _patient(world, inbound, patient, place=False):
     last = last_ended(patient)
     lately = last is not None and last.state == "done" and world.now - last.ended_at < CORRECTED_WITHIN
     found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately,
-                        _gone(inbound.body))
+                        _gone(inbound.body), inbound.body)
     triggers = [_checked(trigger, turn, speaker) for trigger in found]
     return effects + turn.run(*_answered(triggers, _state_here(turn)))
+
+
+TAPBACK = re.compile(r"^\s*(liked|loved|laughed at|emphasi[sz]ed|questioned|disliked|reacted .{1,12} to|le gusto|le gustó|le encanto|le encantó|"
+                     r"se rio de|se rió de)\s*[:\s]*[\"\u201c\u00ab](?P<said>.+?)(?:\u2026|\.\.\.)?[\"\u201d\u00bb]\s*$", re.IGNORECASE | re.DOTALL)
+
+
+def _own_words(text, recent):
+    """The sender's own words: a reaction that her phone writes out around a text of ours is hers, the text is not.
+
+    recent: what we sent to this phone lately. Only a quotation of that is cut; a reaction to anything else is read whole.
+    """
+    found = TAPBACK.match(text)
+    if not found or not any(body.startswith(found["said"].strip()[:40]) for body in recent):
+        return text
+    return {"questioned": "?", "disliked": "not good"}.get(found[1].lower(), "thanks")
+
+
+QUESTION = re.compile(r"^\W*(can|could|should|do|does|did|is|are|was|what|when|how|why|where|which|will|would|may|then i|so i|if|puedo|debo|que|"
+                      r"cuando|como|si|es|cual|donde)\b", re.IGNORECASE)
+MOVES = ("starting", "done", "already", "stopped", "still_running", "skip")
+
+
+def _without_questions(reading, text, lang):
+    """A question moves no dose: "is it done when the pump stops?" is not "done". Steps count only where a sentence of the
+    text states them."""
+    if not set(MOVES) & set(reading.acts) or not ("?" in text or "question" in reading.acts):
+        return reading
+    sentences = re.findall(r"[^.!?;\n]+[.!?;\n]?", text)
+    stated = " ".join(each for each in sentences if not each.rstrip().endswith("?") and not QUESTION.match(each))
+    kept = set(read(stated, lang=lang).acts) if stated.strip() else set()
+    acts = tuple(act for act in reading.acts if act not in MOVES or act in kept)
+    if set(MOVES) & set(acts) or reading.disposition != "none":
+        return replace(reading, acts=acts or ("question",))
+    because = (Because("question", text),)
+    return replace(reading, acts=("question", *(act for act in acts if act != "question")), disposition="nurse", topic="question",
+                   because=because)
+
+
+def _about_the_site(text, patient, reading):
+    """One word after "what is it, and where?" ("red", "where the needle goes") is about the site."""
+    again = read(f"the infusion site is {text}", lang=patient.lang)
+    if again.disposition == "none":
+        return reading
+    return replace(again, because=tuple(Because(each.rule, text) for each in again.because))
 
 
 STILL_THERE = re.compile(r"\b(still|same|not gone|no change|hasn'?t|isn'?t|sigue|igual|todavia|aun|no se (ha )?quit\w*)\b", re.IGNORECASE)
@@ -110,8 +167,17 @@ def _at_a_site(reading, text, patient, now):
     return reading
 
 
+WANTS_LANG = (
+    ("es", re.compile(r"\bno (entiendo|hablo|se|leo) (el )?ingles|\ben espa(n|ñ)ol\b|\bspanish please\b|\bespa(n|ñ)ol,? por favor", re.IGNORECASE)),
+    ("en", re.compile(r"\bin english\b|\benglish please\b|\bno (entiendo|hablo) espa(n|ñ)ol|\bdon'?t (speak|understand|read) spanish", re.IGNORECASE)),
+)
+
+
 def _language(patient, text):
     """The change of language that a text brings, or None: two texts in a row in the other one switch it."""
+    wish = next((lang for lang, wanted in WANTS_LANG if wanted.search(text)), None)
+    if wish and wish != patient.lang:
+        return SetLang(patient.id, wish, 0)
     heard = spoken(text)
     if heard is None or (heard == patient.lang and not patient.other_lang):
         return None
@@ -149,10 +215,13 @@ def _checked(trigger, turn, speaker):
         if last:
             return "done_again"
         return "done_on_hold" if patient.order.held_at and not now_running else trigger
-    if trigger not in ("starting", "still_running") or turn.state == "stopped":
+    if trigger == "call_back" and now_running and turn.reading.topic == "supply" and turn.reading.detail == "equipment":
+        turn.reading = replace(turn.reading, disposition="urgent")  # a pump that fails with a dose running does not wait
+        return "alarm"
+    if trigger != "starting" or turn.state == "stopped":
         return trigger
     if now_running:
-        return trigger if trigger == "still_running" or now_running.started_by == speaker.name else "second_start"
+        return trigger if now_running.started_by == speaker.name else "second_start"
     if patient.order.held_at:
         return _urgent(turn, "started_while_on_hold", "urgent.held")
     if last:
@@ -211,6 +280,12 @@ def _wrong_number(world, inbound, patient):
     """ "Wrong number", "who is this": stop, tell nothing, and a person looks."""
     return [*say(world, inbound.phone, "wrong_number", "notice", patient.lang), StopPhone(inbound.phone.id, "wrong number"),
             *_task_once(world, patient, "wrong number", inbound.body, world.codes[0])]
+
+
+def _who(world, inbound, patient):
+    """ "Who is this": nothing is told, nothing more is sent until she says that she expects us; a person looks."""
+    return [*say(world, inbound.phone, "who", "notice", patient.lang), StopPhone(inbound.phone.id, ASKED_WHO),
+            *_task_once(world, patient, ASKED_WHO, inbound.body, world.codes[0])]
 
 
 def _stopped_phone(world, inbound, patient):

@@ -84,6 +84,8 @@ def _minutes(text):
 
 def sites(text):
     """Sites that a text names, as "left belly" or "thigh". "both thighs" are two; "left and right belly" too."""
+    text = re.sub(r"\b(all right|alright|right (now|away|after|before|then|on)|left over|leftover|(i|we|just) left|(\d|min\w*|ml|cc) left)\b|"
+                  r"\b(not|no)\s+(the\s+|la\s+|el\s+)?\w+$|\bnot (the )?\w+", " ", text, flags=re.IGNORECASE)
     words = [norm(word) for word in re.findall(r"[^\W\d_]+", text)]
     found, sides, area, place = [], [], None, 0
     while place < len(words):

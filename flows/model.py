@@ -249,6 +249,7 @@ class World:
     phone: "Phone | None" = None  # the phone that the text or time-out is about
     pending: "Pending | None" = None
     paged: dict = field(default_factory=dict)  # matter id to the Staff who were paged about it
+    recent: tuple[str, ...] = ()  # what we sent to the phone lately, newest first
     wrote: dict = field(default_factory=dict)  # matter id to the phones (Phone) that wrote about it
 
     def patient(self, patient_id):

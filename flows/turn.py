@@ -19,7 +19,7 @@ from flows.model import (
 from flows.occasion import further_dose, moment, occasion_for
 from flows.phrases import clock_words, number_words, reaction_words, sites_words, when_words
 from flows.readiness import QUIET_HOLDS
-from flows.reader import rules
+from flows.reader import rules, spoken
 from flows.say import call_back, due_words, minutes_later, say
 from flows.words import Because, Reading, When
 
@@ -35,7 +35,9 @@ TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "tex
 ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain", "slow", "blood_before", "blood_after"}
 VAGUE = re.compile(r"\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
                    r"\bthis (evening|afternoon)\b|\b(despues de|antes de|cuando)\b|\bmas tarde en la noche\b|\ben la noche\b", re.IGNORECASE)
+MAY_I = re.compile(r"\b(should|can|could|may|ok to|okay to|safe to|still (do|take|start|infuse)|puedo|debo|puede|debe)\b", re.IGNORECASE)
 ALL_OF_IT = re.compile(r"\b(all|all of it|everything|full|whole|todo|toda|completo|completa)\b", re.IGNORECASE)
+ANSWERABLE_MINUTES = 14 * 60  # a question of the check-in can be answered after a working day or a night
 LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL
 MUCH_BOTHER = 7  # of 10: a nurse hears of it (bands 0, 1-3, 4-6, 7-10: clinical 11, numeric rating scale)
 NOT_YET_GONE_H = 47  # a reaction told of as long ago that is still there goes to a nurse ("past 48 hours", with an hour's slack)
@@ -124,14 +126,15 @@ class Turn:
 
     def start(self):
         infusion = occasion_for(self.patient, self.now)
-        infusion = self.put(infusion, state="running", started_at=self.now, started_by=self.speaker.name)
+        started_at = self.now - timedelta(minutes=_ago(self.inbound.body) if self.inbound else 0)
+        infusion = self.put(infusion, state="running", started_at=started_at, started_by=self.speaker.name)
         self.learn(infusion)
         self.stop_waiting(*WAITS, *ASKED, "follow_24", "follow_48", "next_day")
-        minutes = self.patient.order.minutes
-        self.wait("running_question", minutes + self.practice.grace_minutes)
+        minutes, passed = self.patient.order.minutes, (self.now - started_at).total_seconds() / 60
+        self.wait("running_question", max(minutes - passed, 0) + self.practice.grace_minutes)
         self.wait("running_end", minutes + self.practice.window_hours * 60)
         if not self.follows:
-            self.say("started", time=self.clock(self.now), minutes=round(minutes))
+            self.say("started", time=self.clock(started_at), minutes=round(minutes))
 
     def start_again(self):
         """ "Starting" once more from the same phone: it runs as we know. The watch over it goes on."""
@@ -152,6 +155,13 @@ class Turn:
 
     def say_waiting(self):
         self.say("waiting")
+
+    def ask_if_started(self):
+        """ "Still going", "not done yet" of a dose that nobody has said to have started: asked, never guessed."""
+        self.say("started.unsure", "prompt")
+
+    def say_automatic(self):
+        self.say("automatic")
 
     def nurse_decides(self):
         self.say("stopped.wait")
@@ -183,6 +193,10 @@ class Turn:
         """Done already: at the hour that the text names, yesterday if it says so, else today at this hour."""
         infusion, when, zone = occasion_for(self.patient, self.now), self.reading.when or When(), self.patient.zone
         ended_at = self.now
+        last_night = re.search(r"\b(last night|anoche)\b", self.inbound.body, re.IGNORECASE)
+        if last_night:
+            when = replace(when, in_days=-1, meridiem_known=True,
+                           clock=when.clock and (when.clock if int(when.clock[:2]) >= 12 else f"{int(when.clock[:2]) + 12}{when.clock[2:]}"))
         if when.clock:
             day = hours.local(self.now, zone).date() + timedelta(days=min(when.in_days, 0))
             named = [hours.at_wall(day - timedelta(days=back), hours.parse_clock(when.clock), zone) for back in (0, 1)]
@@ -254,10 +268,10 @@ class Turn:
         found = log.facts(self.inbound.body)
         complaint = self.reading is not None and self.reading.disposition == "selfcare"
         volume_ml = found.volume_ml
-        lone = re.fullmatch(r"\s*(\d{1,4}(?:[.,]\d{1,2})?)\s*\.?\s*", self.inbound.body)
+        lone = _lone_number(self.inbound.body)
         if bare_number == "amount" and volume_ml is None:
-            if lone and float(lone[1].replace(",", ".")) >= self.patient.order.volume_ml * LEAST_LONE:
-                volume_ml = float(lone[1].replace(",", "."))  # a lone "1" is rather an answer to the question before
+            if lone is not None and lone >= self.patient.order.volume_ml * LEAST_LONE:
+                volume_ml = lone  # a lone "1" is rather an answer to the question before
             elif ALL_OF_IT.search(self.inbound.body):
                 volume_ml = self.patient.order.volume_ml
         changes = {}
@@ -310,13 +324,13 @@ class Turn:
         infusion = self.checking
         question = next_question(infusion, self.practice, self.problem or self._has_problem(infusion))
         if question is None:
-            if self.learnt or self.before != "idle" or self.effects:
-                self.say("check_in.thanks", noted=self._noted())
+            nothing = self.before in FACTS and not self.learnt
+            self.say("check_in.no_fact" if nothing else "check_in.thanks", noted=self._noted())
             return
         self.put(infusion, asked=",".join((*infusion.asked, question)))
         self.asked_question = question
         fire(ASKS[question], self)
-        self.wait("check_in_silence", self.practice.second_reminder_minutes)
+        self.wait("check_in_silence", ANSWERABLE_MINUTES)
 
     def _has_problem(self, infusion):
         return infusion.how == "problem"
@@ -347,7 +361,7 @@ class Turn:
 
     def ask_next_day(self):
         self.say("next_day", "prompt")
-        self.wait("check_in_silence", self.practice.second_reminder_minutes)
+        self.wait("check_in_silence", ANSWERABLE_MINUTES)
 
     def went_well(self):
         """All fine. What the text told of the dose besides is on record too."""
@@ -475,7 +489,7 @@ class Turn:
         first = self.patient.reactions[-1]
         ago = round((self.now - first.told_at).total_seconds() / 3600)
         self.say("follow_up", "prompt", hours=ago, problem=reaction_words(first, self.lang))
-        self.wait("check_in_silence", self.practice.second_reminder_minutes)
+        self.wait("check_in_silence", ANSWERABLE_MINUTES)
 
     def reaction_gone(self):
         self.stop_waiting("follow_24", "follow_48", "check_in_silence")
@@ -501,8 +515,13 @@ class Turn:
 
     def _call_back_about(self, about, key="nurse_list"):
         self.stop_waiting("check_in_silence", "problem_silence")
+        known = any(task.about == about and task.owner == "nurse" for task in self.patient.tasks)
         task = self._task(about, owner="nurse")
-        self.say(key, **due_words(self.world, task.due_at, self.patient.zone, self.lang))
+        if known:
+            return self.say("nurse_list.still")
+        if self.before in ("reminded", "put_off") and self.inbound and MAY_I.search(self.inbound.body):
+            key = "nurse_list.wait"
+        return self.say(key, **due_words(self.world, task.due_at, self.patient.zone, self.lang))
 
     def _task(self, about, owner):
         """Open a task, or add to the one that is open about the same thing."""
@@ -524,7 +543,14 @@ class Turn:
         if self.talk.unclear or self.phone.opted_out_at:  # one that we may not ask again goes to a person at once
             return self.call_back(key="nurse_will_look")
         self.unclear = 1
-        return self.say("unclear", "prompt")
+        again = {"check_in": self.ask_how, "problem": self._ask_problem_again}.get(self.before)
+        if again is None:
+            return self.say("unclear" if self.before in ("reminded", "put_off") else "unclear.idle", "prompt")
+        self.say("unclear.short")
+        return again()
+
+    def _ask_problem_again(self):
+        self.say("check_in.problem", "prompt", timer="problem_silence")
 
     # --- the safety question ---
 
@@ -626,8 +652,11 @@ class Turn:
 
     def _alarm_lang(self):
         """An alarm is answered in the language that it was written in, where the rule that matched knows it."""
-        ends = {rule.rsplit("-", 1)[-1] for rule in (each.rule for each in self.reading.because[:1])}
-        return next(iter(ends & {"en", "es"}), self.lang)
+        heard = spoken(self.inbound.body)
+        ends = [each.rule.rsplit("-", 1)[-1] for each in self.reading.because]
+        if heard == self.lang or self.lang in ends:
+            return self.lang
+        return heard or next((end for end in ends if end in ("en", "es")), self.lang)
 
     def tell_nurse_more(self):
         """With a matter open: what the text reports is recorded, the nurse hears of it, the sender hears the truth."""
@@ -636,6 +665,9 @@ class Turn:
             self.state = "idle"
             return self.say("unclear", "prompt")
         self._note_end()
+        last = self._latest()
+        if last is not None and last.state == "done" and self.now - last.ended_at < timedelta(hours=24):
+            self.learn(last)
         self.effects += answer_open(self.world, self.inbound, matter, self.patient, self.lang)
         return None
 
@@ -757,6 +789,34 @@ def _before(clock, day, zone, latest):
     options = [hours.at_wall(day - timedelta(days=back), hours.parse_clock(f"{h:02d}:{minute:02d}"), zone)
                for back in (0, 1) for h in halves]
     return max((at for at in options if latest - timedelta(hours=24) < at <= latest), default=None)
+
+
+AGO = re.compile(r"\b(?:(an?|half an?|\d{1,3})\s*(hours?|hrs?|h|minutes?|mins?|min|m)\s+ago|hace\s+(una?|media|\d{1,3})\s*(horas?|minutos?|min))\b",
+                 re.IGNORECASE)
+
+
+def _ago(text):
+    """Minutes since the moment that a text names ("an hour ago", "hace 20 minutos"), at most half a day; 0 without one."""
+    found = AGO.search(text)
+    if not found:
+        return 0
+    amount, unit = (found[1] or found[3]).lower(), (found[2] or found[4]).lower()
+    count = 0.5 if amount.startswith(("half", "media")) else int(amount) if amount.isdigit() else 1
+    minutes = count * 60 if unit.startswith("h") else count
+    return minutes if minutes <= 12 * 60 else 0
+
+
+NUMBER_WORDS = {"ten": 10, "fifteen": 15, "twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "diez": 10, "quince": 15,
+                "veinte": 20, "treinta": 30, "cuarenta": 40, "cincuenta": 50, "sesenta": 60}
+
+
+def _lone_number(text):
+    """The one number in an answer about mL ("40 thighs", "forty"), or None when there is none or several."""
+    bare = log.SPAN.sub(" ", text)
+    found = [float(number.replace(",", ".")) for number in re.findall(r"(?<![\w.,:])\d{1,4}(?:[.,]\d{1,2})?(?![\w:])", bare)]
+    found += [float(NUMBER_WORDS[word]) for word in re.findall(r"[a-z]+", bare.lower()) if word in NUMBER_WORDS]
+    each = re.search(r"\b(each|cada|apiece)\b", text, re.IGNORECASE)
+    return found[0] if len(found) == 1 and not each else None
 
 
 def _silent(turn):

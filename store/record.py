@@ -344,7 +344,7 @@ def _(each: model.OptOut, writer):
 
 @effect.register
 def _(each: model.OptIn, writer):
-    writer.run("UPDATE phone SET opted_out_at = NULL WHERE id = ?", each.phone_id)
+    writer.run("UPDATE phone SET opted_out_at = NULL, stopped_why = NULL WHERE id = ?", each.phone_id)
     writer.audit("opted in", f"phone/{each.phone_id}")
 
 

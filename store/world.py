@@ -218,8 +218,13 @@ def for_inbound(db, practice, now, row):
             row["phone_id"]))
     return base(
         db, practice, now, patients=tuple(patient(db, patient_id, today) for patient_id in ids), matters=matters, tasks=tasks,
-        phone=inbound.phone, pending=pending_of(db, phone_row), paged=paged, wrote=wrote,
+        phone=inbound.phone, pending=pending_of(db, phone_row), paged=paged, wrote=wrote, recent=recent(db, row["from_number"]),
     ), inbound
+
+
+def recent(db, number):
+    """The newest texts of ours to a number."""
+    return tuple(row["body"] for row in rows(db, "SELECT body FROM outbox WHERE number = ? ORDER BY id DESC LIMIT 20", number))
 
 
 def for_patient(db, practice, now, patient_id):

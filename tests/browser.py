@@ -169,12 +169,13 @@ class Page:
         return self.run("""
             return [...document.querySelectorAll(`#${arguments[0]} > ol > li`)].map((step) =>
               [...step.querySelectorAll("b, q")].map((told) => ({
-                words: told.textContent.replace(/\\s+/g, " ").trim(), tag: told.localName, clock: "clock" in told.dataset,
-                until: "until" in told.dataset, times: Number(told.dataset.times || 1), ...told.dataset})))""", part)
+                on: null, in: null, chip: null, write: null, ...told.dataset, tag: told.localName,
+                words: told.textContent.replace(/\\s+/g, " ").trim(), clock: "clock" in told.dataset,
+                until: "until" in told.dataset, times: Number(told.dataset.times || 1)})))""", part)
 
     def open(self, part):
         """Unfold a guide, by keyboard."""
-        for fold in ("stories", part):
+        for fold in (part,) if part == "guide" else ("stories", part):
             details, = self.find(f"#{fold}")
             if details.get_attribute("open") is None:
                 self.press(details.find_element(By.TAG_NAME, "summary"))
@@ -189,16 +190,15 @@ class Page:
                 if told["tag"] == "b":
                     self._do(told, step[at + 1:])
                 else:
-                    told = {"on": None, "in": None} | told
                     self.until(lambda told=told: self.shows(told), f"{told['words']!r} (step {number} of {part})")
 
     def _do(self, told, rest):
-        if told.get("chip"):
+        if told["chip"]:
             self.chip(told["chip"], told["words"])
-        elif told.get("write"):
+        elif told["write"]:
             self.writes(told["write"], told["words"])
         elif told["until"]:
-            wanted = {"on": None, "in": None} | next(each for each in rest if each["tag"] == "q")
+            wanted = next(each for each in rest if each["tag"] == "q")
             for _ in range(MOST_PRESSES):
                 self.moves(told["words"])
                 if self.shows(wanted):
@@ -231,11 +231,11 @@ class Page:
         """What sticks out sideways: of the page as a whole, of a button or of a text. Empty when all fits."""
         return self.run("""
             const root = document.documentElement, found = [];
-            if (root.scrollWidth > innerWidth) found.push(`the page: ${root.scrollWidth} px of ${innerWidth}`);
+            if (root.scrollWidth > arguments[0]) found.push(`the page: ${root.scrollWidth} px of ${arguments[0]}`);
             for (const each of document.querySelectorAll("button, .body, .card, .clock, .phone, .list li, .guide li, nav a"))
               if (each.scrollWidth > each.clientWidth + 1 && getComputedStyle(each).display !== "inline")
                 found.push(`${each.className || each.localName}: ${each.textContent.trim().slice(0, 40)}`);
-            return found""")
+            return found""", self.size[0])
 
     def faint(self, least=4.5):
         """Visible text whose luminance differs too little from what is behind it: (ratio, words), by computed styles.
@@ -279,7 +279,7 @@ class Page:
             const can = "a[href], button, textarea, input, summary, [tabindex='0']";
             window.names = [...document.querySelectorAll(can)]
               .filter((each) => each.checkVisibility({visibilityProperty: true}));
-            document.activeElement.blur()""")
+            document.body.tabIndex = -1; document.body.focus(); document.body.removeAttribute("tabindex")""")
         count = self.run("return window.names.length")
         body, = self.find("body")
         reached, unmarked = [], []
@@ -295,11 +295,12 @@ class Page:
                 unmarked.append(at)
         return list(range(count)), reached, unmarked
 
-    def shoot(self, name, selector="#phone-Ana"):
+    def shoot(self, name):
         """With EBBLINE_SHOTS set to a folder, keep a picture of the page there, for people to look at."""
         folder = os.environ.get("EBBLINE_SHOTS")
         if not folder:
             return
-        self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'start', inline: 'start'})", selector)
-        time.sleep(0.6)  # a smooth scroll
-        self.driver.save_screenshot(str(Path(folder) / f"{name}-{self.size[0]}.png"))
+        for part in ("body", "#phone-Ana", "#staff", "#lists"):
+            self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'start', inline: 'start'})", part)
+            time.sleep(0.6)  # a smooth scroll
+            self.driver.save_screenshot(str(Path(folder) / f"{name}-{self.size[0]}-{part.lstrip('#')}.png"))

@@ -69,7 +69,7 @@ def test_the_front_door_leads_to_the_demo(browser):
 
 def test_everything_the_page_loads_is_our_own_and_is_there(browser):
     page = browser.get("/demo/").get_data(as_text=True)
-    loaded = re.findall(r'(?:src|href)="([^"]+)"', page)
+    loaded = re.findall(r'(?:src|href)="([^#"]+)"', page)
     assert len(loaded) == 2
     for address in loaded:
         assert address.startswith("/demo/static/")

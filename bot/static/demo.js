@@ -13,7 +13,7 @@ const KINDS = {
 };
 // Likely texts of a phone at home: at any time, and always last.
 const SAYS = {
-  Ana: [["starting now", "left side leaked a bit", "later", "skip, we are away"], ["my throat feels tight", "STOP"]],
+  Ana: [["starting now", "later", "left side leaked a bit"], ["my throat feels tight", "STOP"]],
   Luz: [["empiezo ahora", "luego", "hoy no"], ["tengo ronchas", "me cuesta respirar"]],
   Dana: [["starting now", "a bit red at the site", "later"], ["he is wheezing"]],
   Omar: [["starting now", "I started it already", "is it ok to shower?"], ["he has hives"]],
@@ -159,6 +159,7 @@ async function send(phone, text, media) {
   try {
     await ask("text", {from: phone.name, text, media});
     phone.refusal.hidden = true;
+    at("moved").textContent = ""; // it told of the state before
     toEnd(phone);
     return true;
   } catch (error) {
@@ -245,7 +246,8 @@ function sayings(phone, state) {
   const found = [];
   if (owner === "nurse" && newest) {
     const open = state.matters.length > 0;
-    const fitting = NURSE_SAYS.filter((words) => open !== (words === "release"));
+    const held = state.day.some((each) => each.held);
+    const fitting = NURSE_SAYS.filter((words) => words === "release" ? held && !open : open);
     found.push(...fitting.map((words) => [`${newest} ${words}`, `${newest} ${words}`]));
   }
   if (task) found.push([`${task.case} done`, `${task.case} done (task)`]);
@@ -262,6 +264,9 @@ function showQuick(phone, wanted) {
       chip = make("button");
       chip.type = "button";
       phone.quick.append(chip);
+    }
+    if (chip === document.activeElement && chip.dataset.words !== words) {
+      phone.chat.focus({preventScroll: true}); // so that a second Enter does not send what now stands there
     }
     chip.dataset.words = words;
     chip.textContent = label;
@@ -301,7 +306,9 @@ function ago(minutes) {
 }
 
 function show(state) {
-  at("clock").textContent = state.clock.text;
+  const cut = state.clock.text.lastIndexOf(" ");
+  at("day-shown").textContent = state.clock.text.slice(0, cut).replace(/,$/, "");
+  at("time-shown").textContent = state.clock.text.slice(cut + 1);
   const heard = [];
   for (const told of state.phones) {
     const phone = phoneOf(told);
@@ -350,5 +357,6 @@ for (const button of document.querySelectorAll(".moves button")) {
   const {to, minutes} = button.dataset;
   button.addEventListener("click", () => move(to ? {to} : {minutes: Number(minutes)}));
 }
+if (matchMedia("(max-width: 760px)").matches) at("guide").open = false; // so that the phones are seen first
 document.addEventListener("visibilitychange", poll);
 poll();

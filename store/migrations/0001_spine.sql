@@ -279,6 +279,7 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_lost ON outbox(id) WHERE state IN ('failed', 'late') AND lost_at IS NULL;
 CREATE INDEX outbox_ready ON outbox(not_before) WHERE state IN ('waiting', 'leased');
 CREATE INDEX outbox_matter ON outbox(matter_id);
+CREATE INDEX outbox_number ON outbox(number);
 
 CREATE TABLE page (
     id INTEGER PRIMARY KEY,

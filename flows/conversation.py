@@ -232,7 +232,7 @@ def _answer(reading, state, media_count, text):
         if state == "safety" and PLAIN_NO.match(text) and not HEDGED.search(text):
             return calm
         chosen = CHOICES[state].get(reading.choice)
-        if chosen == calm or (state == "safety" and "no" in reading.acts) or (
+        if chosen == calm or (state == "safety" and "no" in reading.acts and not HEDGED.search(text)) or (
             state == "second_dose" and reading.choice is None and "yes" in reading.acts
         ):
             return calm

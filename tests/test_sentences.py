@@ -1,0 +1,132 @@
+"""Sentences that confused people really send: what each comes to, in the state in which it is sent."""
+
+import pytest
+
+from flows.decide import _own_words, _without_questions
+from flows.model import AddReaction, MakePage, OpenTask, PutInfusion, SetTalk, StopPhone
+from flows.reader import read
+from tests.test_conversation import answer, texts_to_ana
+
+
+def doses(effects):
+    return [effect.changes for effect in effects if isinstance(effect, PutInfusion)]
+
+
+def entries(effects):
+    return [text.entry for text in texts_to_ana(effects)]
+
+
+@pytest.mark.parametrize("text", ["havent done it yet", "todavia no", "not done yet", "still going"])
+def test_not_yet_after_the_reminder_never_starts_a_dose(text):
+    effects = answer("reminded", text)
+    assert not [change for change in doses(effects) if change.get("state") == "running"]
+    assert texts_to_ana(effects)
+
+
+@pytest.mark.parametrize("text", [
+    "is it done when the pump stops?", "then i pull the needles out?", "can i just take the needles out", "should I stop it?",
+    "am i done at 40 ml?", "ya termino cuando pita la bomba?",
+])
+def test_a_question_moves_no_dose(text):
+    assert not [change for change in doses(answer("running", text)) if "state" in change]
+
+
+@pytest.mark.parametrize("text", ["did it", "i did it", "just did it", "Did it!", "I did my infusion", "ya me la puse", "did it already"])
+def test_everyday_words_for_done_are_understood(text):
+    assert {"state": "done"}.items() <= {k: v for change in doses(answer("reminded", text)) for k, v in change.items()}.items()
+
+
+@pytest.mark.parametrize("text", ["doing it now", "doing it rn", "about to start", "starting ig", "hooked up"])
+def test_everyday_words_for_starting_are_understood(text):
+    assert [change for change in doses(answer("reminded", text)) if change.get("state") == "running"]
+
+
+def test_a_past_tense_with_a_clock_time_is_done_and_not_later():
+    found = doses(answer("reminded", "the infusion has concluded at ten minutes to eight"))
+    assert [change for change in found if change.get("state") == "done"]
+
+
+def test_started_an_hour_ago_is_on_record_as_an_hour_ago():
+    from tests.test_conversation import NOW
+
+    started = [change["started_at"] for change in doses(answer("reminded", "i started an hour ago")) if "started_at" in change]
+    assert (NOW - started[0]).total_seconds() == 3600
+
+
+@pytest.mark.parametrize("text", ["no none of those i was just showing you the bump", "None of these, thank you dear", "no im fine", "no tengo nada de eso"])
+def test_a_plain_denial_clears_the_safety_question(text):
+    effects = answer("safety", text)
+    assert not [effect for effect in effects if isinstance(effect, MakePage)]
+
+
+@pytest.mark.parametrize("text", ["no but my chest feels odd", "none, just a little dizzy maybe", "no, i think"])
+def test_a_hedged_denial_pages(text):
+    assert [effect for effect in answer("safety", text) if isinstance(effect, MakePage)]
+
+
+@pytest.mark.parametrize("text", ["terrible", "a bit rough", "meh", "could be better", "mal"])
+def test_how_it_went_in_one_bad_word_asks_what_the_problem_is(text):
+    assert entries(answer("check_in", text)) == ["check_in.problem"]
+
+
+@pytest.mark.parametrize(("text", "kind"), [("red", "redness"), ("itchy", "itch"), ("leaking a bit", "leak")])
+def test_one_word_about_the_problem_is_understood_as_the_sites(text, kind):
+    effects = answer("problem", text)
+    assert [effect.kind for effect in effects if isinstance(effect, AddReaction)] == [kind]
+
+
+def test_who_is_this_tells_nothing_and_stops_until_she_expects_us():
+    effects = answer("idle", "Who is this?")
+    assert entries(effects) == ["who"]
+    assert "infusion" not in texts_to_ana(effects)[0].body.lower()
+    assert [effect.why for effect in effects if isinstance(effect, StopPhone)] == ["asked who this is"]
+
+
+@pytest.mark.parametrize("text", ["are you a real person?", "Denise are you there?", "I want to talk to a human being NOW"])
+def test_whoever_asks_for_a_person_hears_that_this_is_an_automatic_line(text):
+    assert entries(answer("idle", text)) == ["automatic"]
+
+
+def test_a_reaction_to_our_own_text_is_not_read_as_the_senders_words():
+    ours = "Noted, started at 6:05 PM. It takes about 60 minutes. Trouble breathing, face or throat swelling: 911."
+    assert _own_words(f"Liked \u201c{ours}\u201d", (ours,)) == "thanks"
+    assert _own_words(f"Questioned \u201c{ours[:60]}\u2026\u201d", (ours,)) == "?"
+    assert _own_words("Liked \u201ci cant breathe\u201d", (ours,)) == "Liked \u201ci cant breathe\u201d", "only a quotation of ours is cut"
+
+
+def test_statements_beside_a_question_still_count():
+    assert "done" in _without_questions(read("done. can i take a bath?"), "done. can i take a bath?", "en").acts
+
+
+def test_a_pump_that_fails_while_infusing_does_not_wait_for_tomorrow():
+    assert [effect for effect in answer("running", "the pump stopped working and wont restart") if isinstance(effect, MakePage)]
+
+
+@pytest.mark.parametrize("text", ["should i still do it?", "is it ok to infuse with a cold?"])
+def test_may_i_before_a_dose_is_answered_with_please_wait(text):
+    assert "nurse_list.wait" in entries(answer("reminded", text))
+
+
+def test_later_while_it_runs_asks_how_it_stands_and_pages_nobody():
+    effects = answer("running", "i mean 8:10")
+    assert not [effect for effect in effects if isinstance(effect, MakePage)]
+    assert texts_to_ana(effects)
+
+
+def test_no_entiendo_ingles_switches_at_once():
+    assert "Gracias" in answer("idle", "no entiendo ingles mija, gracias")[-1].body or any(
+        "enfermera" in text.body or "Perdon" in text.body or "Gracias" in text.body
+        for text in texts_to_ana(answer("idle", "no entiendo ingles mija, gracias")))
+
+
+def test_a_call_back_asked_for_again_says_that_it_is_still_on_the_list():
+    from dataclasses import replace
+
+    from flows import decide
+    from flows.model import Inbound, Task
+    from tests.test_conversation import ANA, NOW, patient_in, world
+
+    patient = replace(patient_in("idle"), tasks=(Task(1, "1957", "nurse", "question", NOW),))
+    effects = decide.decide(world(patient), Inbound(1, ANA, ANA.number, "when can i fly?", 0, NOW)).effects
+    assert entries(effects) == ["nurse_list.still"]
+    assert not [effect for effect in effects if isinstance(effect, (OpenTask, SetTalk))]

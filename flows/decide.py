@@ -112,7 +112,7 @@ def _own_words(text, recent):
     return {"questioned": "?", "disliked": "not good"}.get(found[1].lower(), "thanks")
 
 
-QUESTION = re.compile(r"^\W*(can|could|should|do|does|did(?! (it|mine|my|that)\\b)|is|are|was|what|when|how|why|where|which|will|would|may|then i|so i|if|puedo|debo|que|"
+QUESTION = re.compile(r"^\W*(can|could|should|do|does|did(?! (it|mine|my|that)\b)|is|are|was|what|when|how|why|where|which|will|would|may|then i|so i|if|puedo|debo|que|"
                       r"cuando|como|si|es|cual|donde)\b", re.IGNORECASE)
 MOVES = ("starting", "done", "already", "stopped", "still_running", "skip")
 

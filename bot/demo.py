@@ -168,7 +168,7 @@ class Demo:
                 self.stage.advance_to(max(self.stage.now, min(until, self.stage.now + SLICE)))
 
     def move_to_next(self):
-        """Move to the next thing that shows: a text, or a change in a list. Receipts and waits that end unseen pass by."""
+        """Move to the next thing that shows: a text, or a change in a list. What ends unseen is passed by."""
         with self.lock:
             before = self._shown()
             for _ in range(MOST_LOOKS):
@@ -237,10 +237,11 @@ class Demo:
 
 
 def _record(db, patient_id):
-    """The newest dose that began or was due, as a line such as "Tue 10 Mar: done, 38 mL, left belly; leak (right side)"."""
-    dose = next((each for each in reversed(story.infusions(db, patient_id)) if each["state"] not in ("planned", "held")), None)
-    if dose is None:
+    """The newest dose that began or was due, as a line: "Tue 10 Mar: done, 38 mL, left belly; leak (right side)"."""
+    doses = [each for each in story.infusions(db, patient_id) if each["state"] not in ("planned", "held")]
+    if not doses:
         return None
+    dose = doses[-1]
     day = f"{date.fromisoformat(dose['due_on']):%a %d %b}"
     if dose["state"] not in ("done", "stopped"):
         return f"{day}: {dose['state']}"
@@ -252,7 +253,7 @@ def _record(db, patient_id):
 
 
 def _phones(played):
-    """(name, role in words, patient or None) of every phone that is shown. A child's own is not: the caregivers' are."""
+    """(name, role in words, patient or None) of every phone shown. A child's own is not: the caregivers' are."""
     for patient in played.patients:
         for caregiver in patient.caregivers:
             yield caregiver, f"caregiver of {patient.name}", patient.name

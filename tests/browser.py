@@ -1,4 +1,4 @@
-"""A real headless browser on a real demo process, for tests/test_browser.py: what a person at the keyboard does and sees.
+"""A real headless browser on a real demo process, for tests/test_browser.py: what a person at it does and sees.
 
 Debian's chromium and chromium-driver; no other browser is looked for, so that every run sees the same one.
 """
@@ -65,6 +65,13 @@ def demo_process(folder):
     finally:
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=30)
+
+
+def _asked(method, told):
+    """The address that a message of the network log asks something of; "" for any other message."""
+    if method == "Network.requestWillBeSent":
+        return told["request"]["url"]
+    return told["url"] if method == "Network.webSocketCreated" else ""
 
 
 class Page:
@@ -165,7 +172,7 @@ class Page:
     # --- a guide ---
 
     def steps(self, part):
-        """The steps of the guide with this id, as the page has them: lists of what to do and what is then to be seen."""
+        """The steps of the guide with this id, as the page has them: each a list of what to do and what to see then."""
         return self.run("""
             return [...document.querySelectorAll(`#${arguments[0]} > ol > li`)].map((step) =>
               [...step.querySelectorAll("b, q")].map((told) => ({
@@ -216,11 +223,9 @@ class Page:
         found = set()
         for entry in self.driver.get_log("performance"):
             message = json.loads(entry["message"])["message"]
-            told = message["params"]
-            address = {"Network.requestWillBeSent": lambda: told["request"]["url"],
-                       "Network.webSocketCreated": lambda: told["url"]}.get(message["method"], str)()
-            if address and urlsplit(address).scheme in ("http", "https", "ws", "wss"):
-                found.add(urlsplit(address).hostname)
+            address = urlsplit(_asked(message["method"], message["params"]))
+            if address.scheme in ("http", "https", "ws", "wss"):
+                found.add(address.hostname)
         return found
 
     def complaints(self):
@@ -232,7 +237,8 @@ class Page:
         return self.run("""
             const root = document.documentElement, found = [];
             if (root.scrollWidth > arguments[0]) found.push(`the page: ${root.scrollWidth} px of ${arguments[0]}`);
-            for (const each of document.querySelectorAll("button, .body, .card, .clock, .phone, .list li, .guide li, nav a"))
+            for (const each of document.querySelectorAll(
+                "button, .body, .card, .clock, .phone, .list li, .guide li, nav a"))
               if (each.scrollWidth > each.clientWidth + 1 && getComputedStyle(each).display !== "inline")
                 found.push(`${each.className || each.localName}: ${each.textContent.trim().slice(0, 40)}`);
             return found""", self.size[0])
@@ -274,20 +280,21 @@ class Page:
             return found""", least)]
 
     def tab_round(self):
-        """(controls in the page's order, what Tab reached in its order, those without a visible focus mark), by name."""
+        """(controls in the page's order, what Tab reached in its order, those without a visible focus mark)."""
         self.run("""
             const can = "a[href], button, textarea, input, summary, [tabindex='0']";
-            window.names = [...document.querySelectorAll(can)]
+            window.controls = [...document.querySelectorAll(can)]
               .filter((each) => each.checkVisibility({visibilityProperty: true}));
             document.body.tabIndex = -1; document.body.focus(); document.body.removeAttribute("tabindex")""")
-        count = self.run("return window.names.length")
+        count = self.run("return window.controls.length")
         body, = self.find("body")
         reached, unmarked = [], []
         for _ in range(count + 5):
             (body if not reached else self.driver.switch_to.active_element).send_keys(Keys.TAB)
             at, marked = self.run("""
                 const now = document.activeElement, style = getComputedStyle(now);
-                return [window.names.indexOf(now), style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2]""")
+                const marked = style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2;
+                return [window.controls.indexOf(now), marked]""")
             if at < 0 or at in reached:
                 break
             reached.append(at)

@@ -30,7 +30,7 @@ def driver():
 
 @pytest.fixture
 def page(driver, tmp_path, size):
-    """A fresh demo's page. Whatever a test did: the console is silent, no other host was asked, all fits and can be read."""
+    """A fresh demo's page. After each test: a silent console, no other host asked, all fits and can be read."""
     with browser.demo_process(tmp_path) as address:
         shown = browser.Page(driver, address, size)
         yield shown

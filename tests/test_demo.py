@@ -14,6 +14,7 @@ import pytest
 
 from bot import demo
 from bot.clock import ManualClock
+from flows.conversation import STATES
 from store.database import DatabaseError
 
 ROOT = Path(demo.__file__).parent.parent
@@ -114,6 +115,42 @@ def test_a_nurse_takes_and_closes_the_case_from_her_phone(browser):
     assert not texts(browser, "Ruth", f"{case} release")["day"][0]["held"]
 
 
+def test_the_days_list_has_what_was_told_of_the_newest_dose(browser):
+    assert state(browser)["day"][0]["last"] == "Tue 03 Mar: done, 40 mL, left thigh, right thigh"
+    texts(browser, "Ana", "starting now")
+    moves(browser, minutes=60)
+    found = texts(browser, "Ana", "done. right side leaked a bit")["day"][0]
+    assert found["last"] == "Tue 10 Mar: done, mL not answered, sites not answered; leak (right side)"
+    assert found["state"] == "done, asked how much the problem bothers"
+    texts(browser, "Ana", "2")
+    found = texts(browser, "Ana", "38 ml left and right belly")["day"][0]
+    assert found["last"] == "Tue 10 Mar: done, 38 mL, left belly, right belly; leak (right side)"
+
+
+def test_a_skipped_dose_is_in_the_days_list_without_facts(browser):
+    moves(browser, to="next")
+    assert texts(browser, "Ana", "skip, we are away")["day"][0]["last"] == "Tue 10 Mar: skipped"
+
+
+def test_every_state_of_the_conversation_has_words_for_people():
+    assert set(demo.TALKING) == set(STATES) - {"idle"}
+
+
+def test_every_question_has_likely_answers_in_both_languages():
+    script = (ROOT / "bot/static/demo.js").read_text(encoding="utf-8")
+    tables = re.findall(r"^  (en|es): \{\n(.*?)^  \},", script, flags=re.DOTALL | re.MULTILINE)
+    assert [lang for lang, _ in tables] == ["en", "es"]
+    for lang, part in tables:
+        asked = set(STATES) - {"idle", "reminded", "put_off", "with_nurse", "ended"} - {"amount"}  # has its own table
+        assert set(re.findall(r"(\w+): ", part)) == asked, lang
+
+
+def test_a_phone_tells_how_its_patients_talk_stands(browser):
+    assert {phone["name"]: phone["talk"] for phone in texts(browser, "Dana", "starting now")["phones"]} == {
+        "Ana": "idle", "Luz": "idle", "Dana": "running", "Omar": "running", "Ruth": None, "Sam": None, "Mara": None,
+        "coordinator": None}
+
+
 def test_an_hour_on_the_reminders_of_the_evening_have_come(browser):
     found = moves(browser, minutes=60)
     assert found["clock"]["local"] == "2026-03-10T18:55:00-05:00"  # Tue
@@ -133,6 +170,17 @@ def test_the_next_due_thing_is_never_a_mere_receipt_of_the_carrier(browser):
     found = moves(browser, to="next")
     assert found["clock"]["local"] == "2026-03-10T18:00:00-05:00"  # Tue, Ana's reminder; its receipt comes 2 s later
     assert moves(browser, to="next")["clock"]["local"] == "2026-03-10T18:30:00-05:00"  # Luz's
+
+
+def test_the_next_due_thing_is_one_that_shows_and_what_ends_unseen_is_passed_by(browser):
+    def shown(found):
+        return [phone["chat"] and phone["chat"][-1]["body"] for phone in found["phones"]], found["tasks"], found["day"]
+
+    before = state(browser)
+    for _ in range(12):
+        found = moves(browser, to="next")
+        assert shown(found) != shown(before), found["clock"]["text"]
+        before = found
 
 
 def test_the_next_due_thing_moves_the_clock_each_time(browser):

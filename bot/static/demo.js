@@ -22,9 +22,10 @@ const SAYS = {
 const CHOICE = ["1", "2", "3"];
 const ANSWERS = {
   en: {
-    running: ["done", "done. right side leaked a bit", "it runs very slowly"], asked_running: CHOICE, second_dose: ["1", "2"],
-    check_in: CHOICE, problem: ["left side leaked", "a bit swollen"], bother: ["2", "8"], times: ["6:05pm to 7:10pm"],
-    lots: ["lot A123"], follow_up: CHOICE, skipped: ["we are away"], stopped: ["20", "?"], safety: ["1", "2"],
+    running: ["done", "done. right side leaked a bit", "it runs very slowly"], asked_running: CHOICE,
+    second_dose: ["1", "2"], check_in: CHOICE, problem: ["left side leaked", "a bit swollen"], bother: ["2", "8"],
+    times: ["6:05pm to 7:10pm"], lots: ["lot A123"], follow_up: CHOICE, skipped: ["we are away"],
+    stopped: ["20", "?"], safety: ["1", "2"],
   },
   es: {
     running: ["listo", "va muy lento"], asked_running: CHOICE, second_dose: ["1", "2"], check_in: CHOICE,

@@ -116,7 +116,7 @@ class Rehearsal:
             patients.append({
                 "name": name, "held": state["held_at"] is not None,
                 "infusions": [self._local(row) for row in story.infusions(db, patient_id)],
-                "reactions": [{**row, "at": self._shown(moment(row["at"]))} for row in story.reactions(db, patient_id)],
+                "reactions": [{**self._local(row), "at": self._shown(moment(row["at"]))} for row in story.reactions(db, patient_id)],
             })
         return {"kind": "record", "patients": patients, "matters": [self._local(row) for row in story.matters(db)],
                 "tasks": [self._local(row) for row in story.tasks(db)]}

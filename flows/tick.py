@@ -19,7 +19,7 @@ from flows.phrases import when_words
 from flows.readiness import MATTER, ON_HOLD, QUIET_HOLDS, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
-from flows.turn import STAYS, Turn, contact
+from flows.turn import Turn, contact, staying
 from flows.words import Because, Reading
 
 NO_ANSWER = "no answer to the reminder"
@@ -162,7 +162,7 @@ def time_out(world, timer):
             plan.effects.append(SetTalk(patient.id, Talk()))
         plan.task("end of an infusion not known", "nurse")
     elif timer.kind in ("follow_24", "follow_48"):
-        if not any(reaction.kind in STAYS for reaction in patient.reactions) or running(patient) or patient.matters:
+        if not staying(patient, world.now) or running(patient) or patient.matters:
             return Decision()
         _ask_later(plan, timer, "day_after")
     elif timer.kind == "next_day":

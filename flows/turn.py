@@ -40,6 +40,7 @@ ALL_OF_IT = re.compile(r"\b(all|all of it|everything|full|whole|todo|toda|comple
 ANSWERABLE_MINUTES = 14 * 60  # a question of the check-in can be answered after a working day or a night
 LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL
 MUCH_BOTHER = 7  # of 10: a nurse hears of it (bands 0, 1-3, 4-6, 7-10: clinical 11, numeric rating scale)
+ASKED_WITHIN = timedelta(hours=96)  # an older reaction is history and not asked about
 NOT_YET_GONE_H = 47  # a reaction told of as long ago that is still there goes to a nurse ("past 48 hours", with an hour's slack)
 
 
@@ -474,7 +475,7 @@ class Turn:
         found = log.sites(self.inbound.body)
         self.effects.append(AddReaction(self.patient.id, infusion.key if infusion else None, kind, ", ".join(found) or None,
                                         self.inbound.body))
-        if kind in STAYS and not any(reaction.kind == kind for reaction in self.patient.reactions):
+        if kind in STAYS and not any(reaction.kind == kind for reaction in staying(self.patient, self.now)):
             self._later_question("follow_24", self.now + timedelta(hours=24))
             self._later_question("follow_48", self.now + timedelta(hours=48))
             self.stop_waiting("next_day")
@@ -486,7 +487,7 @@ class Turn:
 
     def ask_if_gone(self):
         """A day or two after: is it gone? The hours said are the true ones."""
-        first = self.patient.reactions[-1]
+        first = staying(self.patient, self.now)[-1]
         ago = round((self.now - first.told_at).total_seconds() / 3600)
         self.say("follow_up", "prompt", hours=ago, problem=reaction_words(first, self.lang))
         self.wait("check_in_silence", ANSWERABLE_MINUTES)
@@ -498,7 +499,7 @@ class Turn:
 
     def reaction_stays(self):
         self.stop_waiting("check_in_silence")
-        oldest = min((reaction.told_at for reaction in self.patient.reactions), default=self.now)
+        oldest = min((reaction.told_at for reaction in staying(self.patient, self.now)), default=self.now)
         if self.now - oldest >= timedelta(hours=NOT_YET_GONE_H):
             return self._call_back_about("a site reaction past 48 hours")
         return self.say("follow_up.stays")
@@ -777,6 +778,11 @@ def next_question(infusion, practice, problem):
         ("lots", practice.asks_lots and not infusion.lots),
     )
     return next((name for name, wanted in open_questions if wanted and name not in infusion.asked), None)
+
+
+def staying(patient, now):
+    """The local reactions that are asked about again: told of in the last days and not known to be gone, newest first."""
+    return [reaction for reaction in patient.reactions if reaction.kind in STAYS and now - reaction.told_at < ASKED_WITHIN]
 
 
 def _before(clock, day, zone, latest):

@@ -36,7 +36,8 @@ def infusions(db, patient_id):
 
 def reactions(db, patient_id):
     """Every reaction told by or for a patient, oldest first."""
-    return rows(db, """SELECT reaction.kind, reaction.site, reaction.words, reaction.told_at AS at, infusion.due_on FROM reaction
+    return rows(db, """SELECT reaction.kind, reaction.site, reaction.words, reaction.bother, reaction.gone_at,
+                       reaction.told_at AS at, infusion.due_on FROM reaction
                        LEFT JOIN infusion ON infusion.id = reaction.infusion_id WHERE reaction.patient_id = ?
                        ORDER BY reaction.told_at, reaction.id""", patient_id)
 

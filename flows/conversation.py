@@ -99,8 +99,7 @@ TABLE = (
     ("unsure", SERVED, "safety", "ask_safety"),
     ("picture", CALM, "safety", "ask_about_picture"),
     ("picture", RUNNING, "with_nurse", "page_picture"),
-    ("unclear", WAITING + ("check_in", "problem", "follow_up", "skipped", "stopped"), "=", "not_understood"),
-    ("unclear", FACTS, "idle", "take_facts"),
+    ("unclear", WAITING + CHECKING + ("skipped", "stopped"), "=", "not_understood"),
     ("unclear", RUNNING, "safety", "ask_safety"),
     ("hospital", SERVED + QUESTIONS + ("with_nurse",), "with_nurse", "in_hospital"),
     ("moved", SERVED + QUESTIONS, "idle", "moved_away"),
@@ -172,6 +171,12 @@ ASKS_WHO = re.compile(r"\b(real person|(a|you) (human|robot|bot|machine|computer
                       r"who am i (talking|texting)|persona real|hay alguien)\b", re.IGNORECASE)
 NOT_WELL = re.compile(r"\b(terribl[ey]|horribl[ey]|awful|bad(ly)?|rough|meh|so so|could be better|not (so |too |that )?(good|great|well)|mal|"
                       r"regular|mas o menos|fatal)\b", re.IGNORECASE)
+STOPPED_IT = re.compile(r"\W*(ok |so |i |we |im |i'm |had to |just |ya |la |lo )*(stopped|stopping|stop(ped)? it|pare|paramos|detuve)\b"
+                        r"(?!\s+(bleeding|itching|leaking|hurting|burning|by itself|texting))", re.IGNORECASE)
+COUNTED = re.compile(r"\s*\d\s*(sites?|needles?|mls?|hours?|hrs?|h|mins?|vials?|sitios?|agujas?|horas?)\b", re.IGNORECASE)
+DONT_KNOW = re.compile(r"\W*(\?+|idk|(i )?(do not|don'?t|dont) (know|remember)|not sure|no idea|no se|no sé|ni idea)\W*$", re.IGNORECASE)
+NUMBER = re.compile(r"\d|\b(all|everything|todo|toda|ten|fifteen|twenty|thirty|forty|fifty|sixty|diez|veinte|treinta|cuarenta)\b", re.IGNORECASE)
+TURN = re.compile(r"\b(but|except|though|now|other|new|pero|ahora|otro|otra)\b", re.IGNORECASE)
 CHOICES = {
     "asked_running": {1: "still_running", 2: "done", 3: "unsure"},
     "check_in": {1: "fine", 2: "which_problem", 3: "unsure"},
@@ -194,11 +199,17 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
     acts = set(reading.acts)
     if tells and (state in CHECKING or (state == "idle" and lately)):
         acts -= {"still_running"}  # "38 ml left and right belly" is no "38 mL left"
+    if {"done", "starting"} <= acts and state in WAITING:
+        acts -= {"done"}  # "done with dinner, starting now"
+    if state in RUNNING and STOPPED_IT.match(text):
+        acts |= {"stopped"}
     if reading.topic == "blood_before":
         acts -= {"starting", "still_running"}  # "blood in the line when I put the needle in" has not begun
     if reading.topic == "blood_after" and "done" in acts:
         acts -= {"stopped"}  # "done, a drop of blood when I took the needle out"
-    reading = replace(reading, acts=tuple(act for act in reading.acts if act in acts) or ("unclear",))
+    reading = replace(reading, acts=tuple(act for act in (*reading.acts, "stopped") if act in acts) or ("unclear",))
+    if reading.choice is not None and COUNTED.match(text):
+        reading = replace(reading, choice=None)  # "2 sites, all good" is no answer 2
     if state == "ended":
         return ("anything",)
     for act in ("died", "hospital", "moved", "therapy_ended"):
@@ -209,20 +220,30 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
     if state in QUESTIONS:
         return (_answer(reading, state, media_count, text),)
     if reading.disposition == "ask":
-        return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting")) + ("unsure",)
-    if state in FACTS and not media_count and (tells or reading.choice is not None) and not acts & ENDS and (
+        return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting", "skip", "later")) + ("unsure",)
+    if state == "amount" and reading.choice in (2, 3) and len(text.split()) == 1:
+        return ("which_problem",) if reading.choice == 2 else ("unsure",)
+    if state in FACTS and not media_count and DONT_KNOW.match(text) and reading.disposition in ("none", "nurse"):
+        return ("told",)
+    if state == "stopped" and DONT_KNOW.match(text):
+        return ("volume",)
+    if state in FACTS and not media_count and (tells or reading.choice is not None or NUMBER.search(text)) and (
+        not acts & (ENDS if not tells else {"stopped", "skip"})
+    ) and (
         reading.disposition == "none" or (tells and reading.disposition == "nurse" and reading.topic in ("schedule", "question"))
     ):
         return ("told",)  # "4pm to 5pm" is an answer here, no wish for another hour
     if media_count:
         return _steps(reading) + ("picture",)
-    if state == "follow_up" and gone is not None and reading.disposition in ("none", "selfcare"):
+    if state == "follow_up" and gone is None and "yes" in acts:
+        gone = True
+    if state == "follow_up" and gone is not None and not (gone and TURN.search(text)) and reading.disposition in ("none", "selfcare"):
         return ("gone",) if gone else ("still_there",)
     if ASKS_WHO.search(text) and reading.disposition in ("none", "nurse") and not acts & ENDS:
         return ("automatic",)
     if state == "check_in" and reading.disposition == "none" and NOT_WELL.search(text) and not acts & ENDS and "fine" not in acts:
         return ("which_problem",)
-    return _plain(reading, state, tells, lately)
+    return _plain(reading, state, tells, lately, text)
 
 
 def _answer(reading, state, media_count, text):
@@ -244,9 +265,11 @@ def _steps(reading):
     return tuple(PROGRESS[act] for act in PROGRESS if act in reading.acts)[:1]
 
 
-def _plain(reading, state, tells, lately):
+def _plain(reading, state, tells, lately, text):
     if reading.choice is not None and state in CHOICES and reading.topic in ("other", "chatter", "done", "thanks"):
         chosen = CHOICES[state].get(reading.choice)
+        if chosen == "fine" and TURN.search(text):
+            chosen = "which_problem"  # "1 but my arm looks odd"
         if chosen:
             return (chosen,)
     steps = _steps(reading)

@@ -37,6 +37,7 @@ def decide(world, inbound):
         return Decision(tuple(nurse_text(world, inbound, staff, read(inbound.body))))
     phone_id = inbound.phone.id if inbound.phone else None
     mine = [patient for patient in world.patients if speaker_on(patient, phone_id)]
+    mine = [patient for patient in mine if patient.state != "ended"] or mine[:1]
     if not mine:
         return Decision(tuple(_stranger(world, inbound)))
     if len(mine) == 1:
@@ -57,6 +58,7 @@ def _patient(world, inbound, patient, place=False):
     if patient.talk.state == "problem" and asked and reading.disposition == "none" and "unclear" in reading.acts:
         reading = _about_the_site(inbound.body, patient, reading)
     reading = _without_questions(reading, inbound.body, patient.lang)
+    reading = _death(reading, inbound.body, patient, speaker)
     reading = _at_a_site(reading, inbound.body, patient, world.now)
     language = _language(patient, inbound.body)
     patient = replace(patient, lang=language.lang) if language else patient
@@ -66,6 +68,9 @@ def _patient(world, inbound, patient, place=False):
     if place and matter and matter.patient_id is None:
         effects.append(PlaceMatter(matter.case, patient.id))
     calm = reading.disposition not in ("emergency", "urgent")
+    if calm and patient.state == "ended":  # nothing more is said; a person sees it
+        return [*effects, *([OptOut(inbound.phone.id)] if "opt_out" in reading.acts else []),
+                *_task_once(world, patient, "writes after the end", inbound.body, world.codes[0])]
     if calm and "opt_out" in reading.acts:
         return effects + _opt_out(world, inbound, patient, turn)
     if calm and "help" in reading.acts:
@@ -83,14 +88,14 @@ def _patient(world, inbound, patient, place=False):
         effects += _opt_in(world, inbound, patient)
         if not matter:
             return effects
-    if calm and "wrong_number" in reading.acts and not infusing(patient, world.now) and not matter:
+    if calm and "wrong_number" in reading.acts and not running(patient) and not matter:
         return effects + (_wrong_number if WRONG_NUMBER.search(inbound.body) else _who)(world, inbound, patient)
     if matter and turn.state not in ("with_nurse", "ended"):
         turn.state = "with_nurse"
     elif not matter and turn.state == "with_nurse":  # the matter was placed with somebody else, or closed
         turn.state = "idle"
     last = last_ended(patient)
-    lately = last is not None and last.state == "done" and world.now - last.ended_at < CORRECTED_WITHIN
+    lately = last is not None and world.now - last.ended_at < CORRECTED_WITHIN
     found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately,
                         _gone(inbound.body), inbound.body)
     triggers = [_checked(trigger, turn, speaker) for trigger in found]
@@ -139,6 +144,25 @@ def _about_the_site(text, patient, reading):
     if again.disposition == "none":
         return reading
     return replace(again, because=tuple(Because(each.rule, text) for each in again.because))
+
+
+KIN = re.compile(r"\b(this is|i am|i'?m|soy) (her|his|the|su|el|la) \w+|\b(she|he|the patient|my (wife|husband|son|daughter|child|spouse)|"
+                 r"mi (esposa|esposo|hijo|hija)|ella|el paciente)\b", re.IGNORECASE)
+
+
+def _death(reading, text, patient, speaker):
+    """A death is the patient's own only when somebody else writes of it: a caregiver, a text that says who writes, "she", the
+    patient's name. "Grandma died, have to skip" from the patient's phone is a skip with its reason."""
+    named = re.search(rf"\b{re.escape(patient.name)}\b.{{0,20}}\b(died|passed away|is dead|fallecio|murio)\b", text, re.IGNORECASE)
+    if named and reading.disposition in ("none", "nurse") and "died" not in reading.acts:
+        return replace(reading, acts=("died", *reading.acts))
+    if "died" not in reading.acts:
+        return reading
+    moves = {"skip", "later", "starting", "done"} & set(reading.acts)
+    if not moves and (named or speaker.role == "caregiver" or KIN.search(text)):
+        return reading
+    acts = tuple(act for act in reading.acts if act != "died")
+    return replace(reading, acts=acts or ("problem",), disposition="none" if moves else "nurse", topic="schedule" if moves else "other")
 
 
 STILL_THERE = re.compile(r"\b(still|same|not gone|no change|hasn'?t|isn'?t|sigue|igual|todavia|aun|no se (ha )?quit\w*)\b", re.IGNORECASE)
@@ -317,8 +341,15 @@ def _one_of_several(world, inbound, patients):
     if alarmed:
         return answered + answer_open(world, inbound, open_alarm(alarmed[0].matters), alarmed[0], alarmed[0].lang)
     waiting = [patient for patient in patients if patient.talk.state != "idle"]
+    hot = [patient for patient in patients if running(patient)]
+    if inbound.media_count and hot:
+        picture = Reading("urgent", "other", detail="picture_while_infusing", because=(Because("picture", inbound.body),))
+        return answered + raise_alarm(world, inbound, picture, None, patients[0].lang, matters=(), concerned=(), key="picture.paging",
+                                      who=" or ".join(patient.initials for patient in patients))
     if len(waiting) == 1 and not named:
         return answered + _patient(world, inbound, waiting[0])
+    if inbound.media_count or (hot and {"unclear", "empty"} & set(reading.acts) and reading.choice is None):
+        return answered + _patient(world, inbound, (hot or patients)[0])
     if reading.disposition == "ask" or {"help", "wrong_number", "opt_in"} & set(reading.acts):
         return answered + _patient(world, inbound, max(patients, key=lambda patient: infusing(patient, world.now)))
     if len(named) > 1 or re.search(r"\b(both|all of them|ambos|los dos|las dos)\b", rest.lower()):
@@ -326,9 +357,12 @@ def _one_of_several(world, inbound, patients):
         return answered + [effect for number, patient in enumerate(chosen)
                            for effect in _patient(replace(world, codes=world.codes[2 * number:]), each, patient)]
     choices = f" {OR[patients[0].lang]} ".join(patient.name for patient in patients)
+    lost = [call_back(world, world.codes[0], "text that could not be placed", pending.body, None)] if pending else []
+    wait = world.practice.ask_minutes if hot else WHICH_WAIT_MINUTES
     return [
+        *lost,
         SetPending(inbound.phone.id, "which", inbound.id),
-        SetTimer("which_silence", minutes_later(world, WHICH_WAIT_MINUTES), phone_id=inbound.phone.id),
+        SetTimer("which_silence", minutes_later(world, wait), phone_id=inbound.phone.id, data="page" if hot else ""),
         *say(world, inbound.phone, "which", "prompt", patients[0].lang, choices=choices),
     ]
 

@@ -15,13 +15,22 @@ AREA_OF = {word: area for area, words in AREAS.items() for word in words.split()
 SIDES = {"left": "left l lt izquierdo izquierda izq", "right": "right r rt derecho derecha der"}
 SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
 BOTH = {"both", "ambos", "ambas"}
+BEFORE_BACK = {"my", "upper", "lower", "left", "right", "the", "her", "his"}  # "back home" is no site
 LEVELS = {"upper": "upper", "lower": "lower", "inner": "inner", "outer": "outer"}
 VOLUME = re.compile(r"(?<![\d.,:])(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:mls?|cc|milli?lit\w*|mililitros?)\b", re.IGNORECASE)
 LOT = re.compile(r"\b(?:lots?|lotes?|batch)\s*(?:no|num|number|#|nr)?[\s.:#]*((?:[a-z]*\d[\w-]*)(?:\s*(?:,|and|y|&|\+)\s*(?:[a-z]*\d[\w-]*))*)",
                  re.IGNORECASE)
 HOURS = re.compile(r"(?<![\d:])(\d{1,2})\s*(?:h|hrs?|hours?|horas?)\s*(?:and|y)?\s*(\d{1,2})?\s*(?:m|min\w*)?\b", re.IGNORECASE)
-MINUTES = re.compile(r"(?<![\d:])(\d{1,3})\s*(?:m|mins?|minutes?|minutos?)\b", re.IGNORECASE)
+MINUTES = re.compile(r"(?<![\d:])(\d{1,3})\s*(?:m|mins?|minutes?|minutos?)\b(?!\s*(?:ago|left|more))", re.IGNORECASE)
 CLOCK = r"(\d{1,2})(?::(\d{2}))?\s*([ap])?\.?m?\.?"
+STARTED_ENDED = re.compile(rf"\b(?:start\w*|began|empe\w*|comen\w*)\s+(?:at\s+|a\s+las?\s+)?{CLOCK}\W.*?\b(?:finish\w*|end\w*|done|stop\w*|"
+                           rf"termin\w*|acab\w*)\s+(?:at\s+|a\s+las?\s+)?{CLOCK}(?![\w:])", re.IGNORECASE)
+LASTED = re.compile(r"\b(took|lasted|ran|for|duro|tardo|fueron)\s+(me\s+)?(about\s+|like\s+|unos\s+|como\s+)?$", re.IGNORECASE)
+# mL that did not go in, and "35 of 40 mL"
+NOT_GIVEN = re.compile(r"\d{1,4}(?:[.,]\d{1,2})?\s*(?:mls?|cc)\s*(?:(?:are|is|was|were)\s+)?(?:left (?:in|over)|left\s*$|remain\w*|short|leaked|lost|spilled|"
+                       r"wasted|quedaron|sobraron|se perdi\w*)|\b(?:left|but|except|menos|lost|leaked)\s+(?:about\s+)?\d{1,4}(?:[.,]\d{1,2})?\s*(?:mls?|cc)\b",
+                       re.IGNORECASE)
+PART = re.compile(r"(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:mls?\s*)?(?:of|out of|de)\s+(?:the\s+)?\d{1,4}\s*(?:mls?|cc)\b", re.IGNORECASE)
 SPAN = re.compile(rf"\b(?:from|de|desde)?\s*(?:las?\s+)?{CLOCK}\s*(?:to|til+|until|-|a|hasta)\s*(?:las?\s+)?{CLOCK}(?![\w:])", re.IGNORECASE)
 
 
@@ -49,15 +58,23 @@ class Facts:
 
 def facts(text):
     """The facts of a text. Never raises on a string. Two different volumes are no volume: it is asked back."""
-    volumes = {float(found.replace(",", ".")) for found in VOLUME.findall(text)}
-    if re.search(r"\b(each|apiece|per site|a site|cada|c/u|por sitio)\b", text, re.IGNORECASE):
+    part = PART.search(text)
+    given = NOT_GIVEN.sub(" ", PART.sub(r"\1 mL", text))
+    told = [float(found.replace(",", ".")) for found in VOLUME.findall(given)]
+    volumes = set(told)
+    if len(told) > 1 and len(told) == len(sites(VOLUME.sub(" ", given))) and not part:
+        volumes = {sum(told)}  # "20 mL left thigh and 20 mL right thigh"
+    elif re.search(r"\b(each|apiece|per site|a site|cada|c/u|por sitio)\b", text, re.IGNORECASE):
         count = len(sites(VOLUME.sub(" ", text)))
         volumes = {volume * count for volume in volumes} if count > 1 else set()
     lots = tuple(lot for found in LOT.findall(text) for lot in re.split(r"\s*(?:,|&|\+|\band\b|\by\b)\s*", found) if lot)
     bare = LOT.sub(" ", VOLUME.sub(" ", text))
     span = SPAN.search(bare)
     started = ended = None
-    if span and int(span[1]) < 24 and int(span[4]) < 24:
+    apart = STARTED_ENDED.search(bare)
+    if apart:
+        started, ended = _clock(apart[1], apart[2], apart[3] or apart[6]), _clock(apart[4], apart[5], apart[6] or apart[3])
+    elif span and int(span[1]) < 24 and int(span[4]) < 24:
         half = span[6] or span[3]
         started, ended = _clock(span[1], span[2], span[3] or half), _clock(span[4], span[5], half)
     return Facts(
@@ -79,7 +96,8 @@ def _minutes(text):
     if hours:
         return int(hours[1]) * 60 + int(hours[2] or 0)
     found = MINUTES.search(text)
-    return int(found[1]) if found and int(found[1]) > 0 else None
+    plain = found and (LASTED.search(text[:found.start()]) or len(text.split()) <= 3)
+    return int(found[1]) if plain and int(found[1]) > 0 else None
 
 
 def sites(text):
@@ -94,7 +112,7 @@ def sites(text):
             sides = ["left", "right"]
         elif word in SIDE_OF and (len(word) > 1 or _area_near(words, place)):
             sides.append(SIDE_OF[word])
-        elif word in AREA_OF:
+        elif word in AREA_OF and (word != "back" or words[max(place - 1, 0)] in BEFORE_BACK):
             area = AREA_OF[word]
             while not sides and place + 1 < len(words) and words[place + 1] in SIDE_OF:
                 place += 1
@@ -104,7 +122,8 @@ def sites(text):
             sides = []
         place += 1
     # "muslo izquierdo y derecho"; a side without any area is a side
-    found += [f"{side} {area or 'side'}" for side in sides]
+    if area or sides != ["left", "right"] or not BOTH & set(words):  # "both done" names no site
+        found += [f"{side} {area or 'side'}" for side in sides]
     # "both thighs, left and right thigh" names the thigh once more without a side
     return tuple(site for site in dict.fromkeys(found) if not any(site != other and other.endswith(f" {site}") for other in found))
 

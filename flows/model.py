@@ -473,6 +473,7 @@ class MendReaction:
     patient_id: int
     bother: int | None = None
     gone: bool = False
+    since: datetime | None = None
 
 
 @dataclass(frozen=True)

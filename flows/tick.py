@@ -16,7 +16,7 @@ from flows.nurse import nurse_in_need
 from flows.occasion import timing_of
 from flows.phase import expected, running
 from flows.phrases import when_words
-from flows.readiness import MATTER, ON_HOLD, QUIET_HOLDS, RUNNING, readiness
+from flows.readiness import ON_HOLD, QUIET_HOLDS, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
 from flows.turn import Turn, contact, staying
@@ -55,7 +55,7 @@ def look_ahead(world, patient):
     on = hours.local(order.next_due_at, patient.zone).date()
     ready = readiness(patient, on, order.next_due_at, world.practice)
     there = any(i.due_on == on and i.state not in ("planned", "held") for i in patient.infusions)
-    if ready.level == "hold" and not there and ready.why not in (RUNNING, MATTER):
+    if ready.level == "hold" and not there and ready.why != RUNNING:
         plan.task(ready.why, "nurse", due_at=order.next_due_at)
     return plan.decision()
 
@@ -101,7 +101,8 @@ def _remind_of(plan, infusion, timer=None):
         plan.put(infusion, "held")
         plan.task(ready.why, "nurse")
         phone = contact(patient)
-        if phone and ready.why not in (RUNNING, MATTER) and patient.order.held_why not in QUIET_HOLDS and world.now - infusion.due_at <= _useful(world):
+        emergency = any(matter.disposition == "emergency" for matter in patient.matters)
+        if phone and ready.why != RUNNING and not emergency and patient.order.held_why not in QUIET_HOLDS and world.now - infusion.due_at <= _useful(world):
             plan.effects += say(world, phone.phone, "held_due", "notice", patient.lang, patient_id=patient.id,
                                 occasion=f"{infusion.order_id}/{infusion.due_on.isoformat()}/held")
         return None
@@ -162,9 +163,8 @@ def time_out(world, timer):
             plan.effects.append(SetTalk(patient.id, Talk()))
         plan.task("end of an infusion not known", "nurse")
     elif timer.kind in ("follow_24", "follow_48"):
-        if not staying(patient, world.now) or running(patient) or patient.matters:
-            return Decision()
-        _ask_later(plan, timer, "day_after")
+        if staying(patient, world.now):
+            _ask_later(plan, timer, "day_after")
     elif timer.kind == "next_day":
         if not (running(patient) or patient.matters):
             _ask_later(plan, timer, "next_day")
@@ -190,7 +190,8 @@ def given_up(world, timer):
 def _ask_later(plan, timer, trigger):
     """A question of a later day, when the talk is free for it; else a little later, and never at night."""
     world, patient = plan.world, plan.patient
-    if answers(trigger, patient.talk.state):
+    free = answers(trigger, patient.talk.state) and not (running(patient) or patient.matters)
+    if free and not hours.is_quiet(world.practice.quiet, world.now, patient.zone):
         plan.effects += Turn(world, patient, timer=timer).run(trigger)
         return
     again = hours.quiet_end(world.practice.quiet, world.now + LATER, patient.zone)
@@ -216,6 +217,9 @@ def _phone_silence(world, timer):
     if timer.kind == "stranger_silence" and pending.asked == "safety":
         reading = Reading("urgent", "other", detail="safety_question_in_doubt", because=(Because("in-doubt", pending.body),))
         return [*forget, *raise_alarm(world, inbound, reading, None, "en", key="safety.paging", matters=world.matters)]
+    if timer.kind == "which_silence" and timer.data == "page" and not open_alarm(world.matters):
+        reading = Reading("urgent", "other", detail="text that could not be placed, infusing", because=(Because("which", pending.body),))
+        return [*forget, *raise_alarm(world, inbound, reading, None, "en", key="silent.paging")]
     if timer.kind == "which_silence" and pending.asked == "which":
         matter = open_alarm(world.matters)
         if matter:

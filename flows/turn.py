@@ -30,13 +30,15 @@ REACTIONS = {"site_leak": "leak", "site_swelling": "swelling", "site_itch": "itc
              "needle_pain": "pain", "slow": "slow", "blood_before": "blood", "blood_after": "blood",
              "site_infection": "infection signs"}
 STAYS = {"swelling", "redness", "itch", "pain"}  # local reactions that are asked about again a day and two days after
+SYMPTOMS = {"headache", "fever", "gi", "heart", "faint", "urine", "hives", "itch_all_over", "other"}  # told at a check-in, kept on record
 NOT_A_REACTION = {"supply", "schedule", "question", "done", "thanks", "chatter", "stop_word", "slow", "other"}
 TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "text to look at", "other": "text to look at"}
 ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain", "slow", "blood_before", "blood_after"}
 VAGUE = re.compile(r"\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
                    r"\bthis (evening|afternoon)\b|\b(despues de|antes de|cuando)\b|\bmas tarde en la noche\b|\ben la noche\b", re.IGNORECASE)
 MAY_I = re.compile(r"\b(should|can|could|may|ok to|okay to|safe to|still (do|take|start|infuse)|puedo|debo|puede|debe)\b", re.IGNORECASE)
-ALL_OF_IT = re.compile(r"\b(all|all of it|everything|full|whole|todo|toda|completo|completa)\b", re.IGNORECASE)
+ALL_OF_IT = re.compile(r"\W*(yes,? |si,? )?(it was )?(all( of it)?|everything|the (full|whole) (dose|amount)|tod[oa]|complet[oa])\b"
+                       r"(?! (good|fine|ok|well|set|right|bien|but|except))(?!.*\b(but|except|menos|pero)\b)", re.IGNORECASE)
 ANSWERABLE_MINUTES = 14 * 60  # a question of the check-in can be answered after a working day or a night
 LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL
 MUCH_BOTHER = 7  # of 10: a nurse hears of it (bands 0, 1-3, 4-6, 7-10: clinical 11, numeric rating scale)
@@ -128,9 +130,14 @@ class Turn:
     def start(self):
         infusion = occasion_for(self.patient, self.now)
         started_at = self.now - timedelta(minutes=_ago(self.inbound.body) if self.inbound else 0)
+        when = self.reading.when if self.reading else None
+        if when and when.clock and not when.in_days and re.search(r"\b(started|began|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE):
+            day = hours.local(self.now, self.patient.zone).date()
+            named = _before(when.clock, day, self.patient.zone, self.now, exact=when.meridiem_known)
+            started_at = named if named and self.now - named < timedelta(hours=12) else started_at
         infusion = self.put(infusion, state="running", started_at=started_at, started_by=self.speaker.name)
         self.learn(infusion)
-        self.stop_waiting(*WAITS, *ASKED, "follow_24", "follow_48", "next_day")
+        self.stop_waiting(*WAITS, *ASKED, "next_day")
         minutes, passed = self.patient.order.minutes, (self.now - started_at).total_seconds() / 60
         self.wait("running_question", max(minutes - passed, 0) + self.practice.grace_minutes)
         self.wait("running_end", minutes + self.practice.window_hours * 60)
@@ -198,10 +205,12 @@ class Turn:
         if last_night:
             when = replace(when, in_days=-1, meridiem_known=True,
                            clock=when.clock and (when.clock if int(when.clock[:2]) >= 12 else f"{int(when.clock[:2]) + 12}{when.clock[2:]}"))
+        if re.search(r"\b(yesterday|ayer)\b", self.inbound.body, re.IGNORECASE):
+            when = replace(when, in_days=-1)
         if when.clock:
             day = hours.local(self.now, zone).date() + timedelta(days=min(when.in_days, 0))
-            named = [hours.at_wall(day - timedelta(days=back), hours.parse_clock(when.clock), zone) for back in (0, 1)]
-            ended_at = next(at for at in named if at <= self.now)
+            latest = self.now if when.in_days >= 0 else hours.at_wall(day, hours.parse_clock("23:59"), zone)
+            ended_at = _before(when.clock, day, zone, latest, exact=when.meridiem_known) or self.now
         elif when.in_days == -1:
             ended_at = self.now - timedelta(days=1)
         self._end(infusion, ended_at, why="reported afterwards")
@@ -214,7 +223,7 @@ class Turn:
     def _end(self, infusion, at, **more):
         infusion = self.put(infusion, state="done", ended_at=at, **more)
         self.learnt.append("done " + self.clock(at) if self.lang == "en" else "termino " + self.clock(at))
-        self.stop_waiting(*WAITS, *ASKED, "running_end", "follow_24", "follow_48", "next_day")
+        self.stop_waiting(*WAITS, *ASKED, "running_end", "next_day")
         self.checking = self.learn(infusion)
         if self._number(infusion) <= self.practice.first_infusions:
             self._later_question("next_day", at + timedelta(hours=18))
@@ -229,6 +238,9 @@ class Turn:
         if last and last.state == "stopped":
             self._task("done after a stopped dose", owner="nurse")
             return self.nurse_decides()
+        if last and log.facts(self.inbound.body).any and self.patient.order:
+            self.state, self.checking = "idle", self.learn(last)
+            return None
         return self.say("done.already", time=self.clock(last.ended_at if last else self.now))
 
     def stop(self):
@@ -249,10 +261,13 @@ class Turn:
     def give_volume(self):
         """The mL of a stopped dose: a number up to the ordered volume, else it stays "not answered"."""
         last, order = phase.last_ended(self.patient), self.patient.order
-        found = re.search(r"\d+(?:[.,]\d+)?", self.inbound.body)
-        volume_ml = float(found.group().replace(",", ".")) if found else None
+        told = log.facts(self.inbound.body)
+        left = log.NOT_GIVEN.search(self.inbound.body)
+        volume_ml = told.volume_ml if told.volume_ml is not None else None if left else _lone_number(self.inbound.body)
         if last and last.state == "stopped" and order and volume_ml is not None and volume_ml <= order.volume_ml:
             self.put(last, volume_ml=volume_ml)
+        if last and last.state == "stopped" and told.sites and not left:
+            self.effects.append(PutSites(last.key, told.sites))
         self.stop_waiting("stopped_silence")
         self.say("stopped.thanks")
 
@@ -269,11 +284,13 @@ class Turn:
         found = log.facts(self.inbound.body)
         complaint = self.reading is not None and self.reading.disposition == "selfcare"
         volume_ml = found.volume_ml
-        lone = _lone_number(self.inbound.body)
+        lone = None if log.NOT_GIVEN.search(self.inbound.body) else _lone_number(self.inbound.body)
+        if infusion.state not in ("done", "stopped"):
+            volume_ml = None  # what is yet to run is no volume given
         if bare_number == "amount" and volume_ml is None:
             if lone is not None and lone >= self.patient.order.volume_ml * LEAST_LONE:
                 volume_ml = lone  # a lone "1" is rather an answer to the question before
-            elif ALL_OF_IT.search(self.inbound.body):
+            elif ALL_OF_IT.match(self.inbound.body):
                 volume_ml = self.patient.order.volume_ml
         changes = {}
         if volume_ml is not None and volume_ml > self.patient.order.volume_ml * 1.1:
@@ -285,15 +302,25 @@ class Turn:
                 self._task("less than ordered went in", owner="nurse")
         changes.update(self._times(infusion, found))
         infusion = self.put(infusion, **changes) if changes else infusion
-        if found.sites and not complaint:
-            self.effects.append(PutSites(infusion.key, found.sites))
-            self.learnt.append(sites_words(found.sites, self.lang))
-            infusion = replace(infusion, sites=found.sites)
+        named = self._infused_sites(found, complaint, bare_number)
+        if named:
+            self.effects.append(PutSites(infusion.key, named))
+            self.learnt.append(sites_words(named, self.lang))
+            infusion = replace(infusion, sites=named)
         if found.lots:
             self.effects.append(PutLots(infusion.key, found.lots))
             self.learnt.append(", ".join(found.lots))
             infusion = replace(infusion, lots=found.lots)
         return infusion
+
+    def _infused_sites(self, found, complaint, bare_number):
+        """The sites that a text says the dose went into; what it says of a complaint's place is none of them."""
+        named = found.sites
+        if complaint:
+            with_volume = [part for part in re.split(r"[.;!?\n]", self.inbound.body) if log.VOLUME.search(part)]
+            named = log.facts(with_volume[0]).sites if with_volume else ()
+        sure = bare_number == "amount" or found.volume_ml is not None or len(named) > 1 or any(" " in site for site in named)
+        return named if sure else ()
 
     def _times(self, infusion, found):
         """Start, end and minutes that a text tells, as changes of a dose that has ended."""
@@ -370,7 +397,9 @@ class Turn:
         infusion = self.checking or self._latest()
         if infusion is None or infusion.state != "done" or self.patient.order is None:
             return self.say("check_in.thanks", noted=self._noted())
-        infusion = self.put(self.learn(infusion) if self.checking is None else infusion, how="fine")
+        infusion = self.learn(infusion) if self.checking is None else infusion
+        if infusion.how != "unwell":
+            infusion = self.put(infusion, how="fine")
         self.checking = infusion
         return None
 
@@ -381,13 +410,14 @@ class Turn:
         if infusion is None or self.patient.order is None:
             return self.say("check_in.thanks", noted="")
         if self.before == "bother":
-            found = re.search(r"\b(10|\d)\b", self.inbound.body)
+            found = re.search(r"\b(10|\d)\b", _digits(self.inbound.body))
             if found:
                 self.effects.append(MendReaction(self.patient.id, bother=int(found[1])))
                 self.learnt.append(f"{found[1]}/10")
+                self.checking = infusion
                 if int(found[1]) >= MUCH_BOTHER:
-                    self.checking = infusion
                     return self._call_back_about("a problem that bothers much")
+                return None
         infusion = self.learn(infusion, bare_number=self.before)
         self.checking = infusion
         return None
@@ -448,6 +478,8 @@ class Turn:
         topic = self.reading.topic
         running = phase.running(self.patient)
         infusion = self.checking or running or self._latest()
+        if infusion is not None and infusion.state == "done" and self.patient.order:
+            infusion = self.learn(infusion)
         self._reaction(infusion, topic)
         self.stop_waiting("check_in_silence", "problem_silence", "running_silence")
         if self.before == "asked_running":
@@ -487,14 +519,18 @@ class Turn:
 
     def ask_if_gone(self):
         """A day or two after: is it gone? The hours said are the true ones."""
-        first = staying(self.patient, self.now)[-1]
+        found = staying(self.patient, self.now)
+        if not found:  # it is gone, or history by now
+            self.state = "idle"
+            return self.say("unclear.idle", "prompt")
+        first = found[-1]
         ago = round((self.now - first.told_at).total_seconds() / 3600)
         self.say("follow_up", "prompt", hours=ago, problem=reaction_words(first, self.lang))
-        self.wait("check_in_silence", ANSWERABLE_MINUTES)
+        return self.wait("check_in_silence", ANSWERABLE_MINUTES)
 
     def reaction_gone(self):
         self.stop_waiting("follow_24", "follow_48", "check_in_silence")
-        self.effects.append(MendReaction(self.patient.id, gone=True))
+        self.effects.append(MendReaction(self.patient.id, gone=True, since=self.now - ASKED_WITHIN))
         self.say("follow_up.gone")
 
     def reaction_stays(self):
@@ -510,9 +546,12 @@ class Turn:
 
     def call_back(self, key="nurse_list"):
         self._call_back_about(TASKS.get(self.reading.topic, self.reading.topic), key)
-        last = self._latest()
-        if self.before in (*FACTS, "check_in", "problem") and last and last.state == "done" and self.patient.order:
-            self.checking = last  # the check-in goes on besides
+        last = self.checking or self._latest()
+        if last and last.state == "done" and self.patient.order and (self.checking or self.before in (*FACTS, "check_in", "problem")):
+            if self.reading.topic in SYMPTOMS:
+                self.effects.append(AddReaction(self.patient.id, last.key, self.reading.topic, None, self.inbound.body))
+                last = self.put(last, how="unwell")
+            self.checking = self.learn(last)  # the check-in goes on besides
 
     def _call_back_about(self, about, key="nurse_list"):
         self.stop_waiting("check_in_silence", "problem_silence")
@@ -544,8 +583,9 @@ class Turn:
         if self.talk.unclear or self.phone.opted_out_at:  # one that we may not ask again goes to a person at once
             return self.call_back(key="nurse_will_look")
         self.unclear = 1
-        again = {"check_in": self.ask_how, "problem": self._ask_problem_again}.get(self.before)
-        if again is None:
+        again = {"check_in": self.ask_how, "problem": self._ask_problem_again, "bother": self.ask_bother, "amount": self.ask_amount,
+                 "times": self.ask_times, "lots": self.ask_lots, "follow_up": self.ask_if_gone}.get(self.before)
+        if again is None or (self.before in FACTS and self.patient.order is None):
             return self.say("unclear" if self.before in ("reminded", "put_off") else "unclear.idle", "prompt")
         self.say("unclear.short")
         return again()
@@ -630,9 +670,12 @@ class Turn:
 
     def _note_end(self):
         """A text that says "done" or "stopped" in the middle of something else: the dose is not lost from the record."""
-        running = phase.running(self.patient)
-        if running and {"done", "stopped"} & set(self.reading.acts):
-            self.put(running, state="stopped" if "stopped" in self.reading.acts else "done", ended_at=self.now)
+        open_dose = self.checking or phase.running(self.patient) or phase.expected(self.patient)
+        if open_dose and {"done", "stopped"} & set(self.reading.acts):
+            ended = self.put(open_dose, state="stopped" if "stopped" in self.reading.acts else "done", ended_at=self.now)
+            ended = self.learn(ended)
+            rest = tuple(infusion for infusion in self.patient.infusions if infusion.key != ended.key)
+            self.patient = replace(self.patient, infusions=(ended, *rest))  # what follows must not stop or hold it again
 
     def _second_dose(self, why):
         """A further dose that may have begun is kept as stopped, its mL not answered."""
@@ -645,6 +688,7 @@ class Turn:
 
     def raise_alarm(self):
         self.stop_waiting("second_reminder", *ASKED)
+        self._note_end()
         self.checking = None
         if self.reading.detail == "second_dose":
             self._second_dose("second dose in doubt, told to stop")
@@ -704,6 +748,9 @@ class Turn:
 
     def has_died(self):
         """A relative tells of the patient's death: one line of sympathy, and nothing more on any phone; people act."""
+        running = phase.running(self.patient)
+        if running:
+            self.put(running, state="stopped", ended_at=self.now, why="patient died")
         self._task("patient died, by a relative's word", owner="nurse")
         self._task("patient died, by a relative's word: stop deliveries", owner="coordinator")
         self.say("died", safety=True)
@@ -728,7 +775,7 @@ class Turn:
         entry = "reminder.check" if self.check else "reminder"
         self.say(self._reminder(entry), "reminder", name=self.patient.name, occasion=key,
                  useless_after=minutes_later(self.world, practice.reminder_useful_minutes))
-        self.stop_waiting(*WAITS, *ASKED, "follow_24", "follow_48", "next_day")
+        self.stop_waiting(*WAITS, *ASKED, "next_day")
         second = hours.quiet_end(practice.quiet, minutes_later(self.world, practice.second_reminder_minutes),
                                  self.patient.zone)
         self.effects.append(SetTimer("second_reminder", second, self.patient.id, self.phone and self.phone.id, infusion.id))
@@ -785,13 +832,13 @@ def staying(patient, now):
     return [reaction for reaction in patient.reactions if reaction.kind in STAYS and now - reaction.told_at < ASKED_WITHIN]
 
 
-def _before(clock, day, zone, latest):
+def _before(clock, day, zone, latest, exact=False):
     """The newest moment at or before `latest` whose wall time on or just before `day` is "HH:MM" (either half of the day
     when the text did not say), within a day; None when there is none or no clock."""
     if clock is None:
         return None
     hour, minute = (int(part) for part in clock.split(":"))
-    halves = {hour, hour + 12} if 1 <= hour < 12 else {hour}
+    halves = {hour, hour + 12} if 1 <= hour < 12 and not exact else {hour}
     options = [hours.at_wall(day - timedelta(days=back), hours.parse_clock(f"{h:02d}:{minute:02d}"), zone)
                for back in (0, 1) for h in halves]
     return max((at for at in options if latest - timedelta(hours=24) < at <= latest), default=None)
@@ -810,6 +857,15 @@ def _ago(text):
     count = 0.5 if amount.startswith(("half", "media")) else int(amount) if amount.isdigit() else 1
     minutes = count * 60 if unit.startswith("h") else count
     return minutes if minutes <= 12 * 60 else 0
+
+
+SMALL = {"zero": "0", "one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7", "eight": "8", "nine": "9",
+         "cero": "0", "uno": "1", "dos": "2", "tres": "3", "cuatro": "4", "cinco": "5", "seis": "6", "siete": "7", "ocho": "8", "nueve": "9"}
+
+
+def _digits(text):
+    """The text with the small number words as digits."""
+    return " ".join(SMALL.get(word.lower(), word) for word in re.findall(r"\w+|[^\w\s]", text))
 
 
 NUMBER_WORDS = {"ten": 10, "fifteen": 15, "twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "diez": 10, "quince": 15,

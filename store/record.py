@@ -271,7 +271,8 @@ def _(each: model.MendReaction, writer):
     if each.bother is not None:
         writer.run(f"UPDATE reaction SET bother = ? WHERE {newest}", each.bother, each.patient_id, each.patient_id)
     if each.gone:
-        writer.run("UPDATE reaction SET gone_at = ? WHERE patient_id = ? AND gone_at IS NULL", writer.at, each.patient_id)
+        writer.run("UPDATE reaction SET gone_at = ? WHERE patient_id = ? AND gone_at IS NULL AND told_at >= ?", writer.at,
+                   each.patient_id, stamp(each.since) or "")
 
 
 @effect.register

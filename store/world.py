@@ -322,8 +322,8 @@ def _concerned(db, matters, tasks):
 def _wrote(db, matter):
     """The phones that wrote about a matter: the one it came from, and those of the patient that texted since."""
     found = rows(db, """SELECT DISTINCT phone.* FROM phone LEFT JOIN speaker ON speaker.phone_id = phone.id
-                        WHERE phone.number = ? OR (speaker.patient_id = ? AND EXISTS (SELECT 1 FROM inbound
-                              WHERE inbound.phone_id = phone.id AND inbound.received_at >= ?)) ORDER BY phone.id""",
+                        WHERE phone.stopped_why IS NULL AND (phone.number = ? OR (speaker.patient_id = ? AND EXISTS (SELECT 1 FROM inbound
+                              WHERE inbound.phone_id = phone.id AND inbound.received_at >= ?))) ORDER BY phone.id""",
                  matter.from_number, matter.patient_id, stamp(matter.opened_at))
     return tuple(map(phone_of, found))
 

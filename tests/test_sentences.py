@@ -130,3 +130,74 @@ def test_a_call_back_asked_for_again_says_that_it_is_still_on_the_list():
     effects = decide.decide(world(patient), Inbound(1, ANA, ANA.number, "when can i fly?", 0, NOW)).effects
     assert entries(effects) == ["nurse_list.still"]
     assert not [effect for effect in effects if isinstance(effect, (OpenTask, SetTalk))]
+
+
+# --- what a second look found --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["grandma died today, have to skip", "my mom passed away, can i do it later", "my sister died, skip"])
+def test_somebody_elses_death_never_ends_a_living_patient(text):
+    from flows.model import EndPatient
+
+    assert not [effect for effect in answer("reminded", text) if isinstance(effect, EndPatient)]
+
+
+@pytest.mark.parametrize("text", ["she died yesterday", "this is her daughter, mom passed away on sunday", "Ana died last night"])
+def test_the_patients_own_death_stops_everything(text):
+    from flows.model import EndPatient
+
+    assert [effect for effect in answer("reminded", text) if isinstance(effect, EndPatient)]
+
+
+@pytest.mark.parametrize("text", ["done with dinner, starting now", "finished work, starting", "finished physical therapy, starting now"])
+def test_something_else_that_is_done_does_not_end_the_dose_that_starts(text):
+    assert [change["state"] for change in doses(answer("reminded", text)) if "state" in change] == ["running"]
+
+
+@pytest.mark.parametrize("text", ["stopped, leaking", "im stopping it, too painful", "stopped because it hurts", "had to stop it, battery died"])
+def test_a_dose_that_is_stopped_is_stopped_whatever_the_reason(text):
+    effects = answer("running", text)
+    assert "stopped" in [change.get("state") for change in doses(effects)]
+    assert [effect for effect in effects if isinstance(effect, (OpenTask, MakePage))]
+
+
+def test_wrong_number_in_answer_to_a_reminder_is_understood():
+    assert entries(answer("reminded", "wrong number")) == ["wrong_number"]
+
+
+@pytest.mark.parametrize(("text", "volume_ml"), [
+    ("38 ml. left belly, right thigh. a bit of itching", 38.0), ("all done, 40 ml left and right belly", 40.0),
+    ("35 of 40 ml", 35.0), ("20 ml left thigh and 20 ml right thigh", 40.0), ("40 thighs", 40.0), ("forty, left belly", 40.0),
+    ("all, both thighs", 40.0),
+])
+def test_the_volume_that_was_told_is_kept_whatever_else_the_text_says(text, volume_ml):
+    found = [change["volume_ml"] for change in doses(answer("amount", text)) if "volume_ml" in change]
+    assert found == [volume_ml]
+
+
+@pytest.mark.parametrize("text", ["all fine", "all good", "is that all", "not all of it", "all but 5 ml", "1", "idk", "25 ml left in the syringe"])
+def test_no_volume_is_kept_that_nobody_said(text):
+    assert not [change for change in doses(answer("amount", text)) if "volume_ml" in change]
+
+
+@pytest.mark.parametrize("text", ["my skin feels like cardboard and i see stars", "\u043c\u043d\u0435 \u043f\u043b\u043e\u0445\u043e", "it is creeping up"])
+def test_not_understood_in_the_middle_of_the_check_in_is_asked_again_and_never_thanked_for(text):
+    for state in ("amount", "bother"):
+        assert not {"check_in.thanks", "check_in.no_fact"} & set(entries(answer(state, text)))
+
+
+def test_done_and_an_alarm_in_one_text_records_the_dose_and_its_volume():
+    found = doses(answer("running", "done. 40 ml left belly. now hives all over"))
+    assert {"state": "done", "volume_ml": 40.0}.items() <= {k: v for change in found for k, v in change.items()}.items()
+
+
+def test_skip_with_an_illness_is_a_skip_and_the_safety_question():
+    effects = answer("reminded", "skip, i feel weird")
+    assert "skipped" in [change.get("state") for change in doses(effects)]
+    assert "safety" in entries(effects)
+
+
+def test_gone_here_but_new_there_is_not_gone():
+    from flows.model import MendReaction
+
+    assert not [effect for effect in answer("follow_up", "gone from the left but now the right is red") if isinstance(effect, MendReaction)]

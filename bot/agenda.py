@@ -3,12 +3,12 @@
 from datetime import timedelta
 
 from flows import hours
-from flows.model import Decision, Inbound, PutInfusion, SetNextDue, SetTalk, Talk, Text
+from flows.model import Decision, Inbound, Order, PutInfusion, SetNextDue, SetTalk, Talk, Text
 from flows.nurse import nurse_text
 from flows.occasion import timing_of
 from flows.reader import read
-from flows.schedule import next_occasion, occasions
-from store import record, world
+from flows.schedule import next_occasion, occasions, parse_every
+from store import people, record, world
 from store.people import PeopleError
 from store.world import patient as load_patient
 
@@ -62,6 +62,23 @@ def skip(db, practice, now, patient_id, on, why):
         effects.append(SetNextDue(patient.order.id, after.at if after else None))
     record.carry_out(db, Decision(tuple(effects)), now, who="coordinator")
     return chosen.on
+
+
+def put_order(db, now, patient_id, *, every, day, clock_local, starts_on, **given):
+    """Write a patient's order; the local date and time of its first occasion, as words. The caller's transaction.
+
+    ScheduleError for a rhythm that makes no sense, PeopleError when nothing would ever be due.
+    """
+    patient = load_patient(db, patient_id, now.date())
+    rhythm = parse_every(every, day)
+    starts_on = starts_on or hours.local(now, patient.zone).date()
+    order = Order(id=0, every=every, weekdays=rhythm.weekdays, clock_local=clock_local, starts_on=starts_on, **given)
+    coming = next_occasion(timing_of(order, patient.zone), now)
+    if coming is None:
+        raise PeopleError(f"{patient.name}: with this rhythm nothing is ever due; look at --every, --day and --starts")
+    people.add_order(db, now, patient_id, every=every, weekdays=rhythm.weekdays, clock_local=clock_local, starts_on=starts_on,
+                     next_due_at=coming.at, **given)
+    return f"{coming.on:%A} {coming.on.isoformat()} {hours.local(coming.at, patient.zone):%H:%M}"
 
 
 def say_as(db, practice, now, name, words):

@@ -12,13 +12,15 @@ from bot import script, settings, signing
 from bot.clock import ClockError, FileClock, SystemClock
 from bot.office import practice_of
 from flows import content
+from flows import hours
 from flows.hours import HoursError
+from flows.schedule import ScheduleError
 from flows.words import LANGS, PHASES
 from store import database, people, story
 from store.database import DatabaseError, writing
 from store.people import PeopleError
 
-MENDABLE = (script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError, content.ContentError)
+MENDABLE = (ScheduleError, script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError, content.ContentError)
 
 
 class Desk:
@@ -269,6 +271,77 @@ def patient_show(db_path, settings_path, name, as_json):
     return show(found["reactions"], False, lambda row: f"{row['at']} {row['kind']} {row['site'] or ''}: {row['words']}")
 
 
+@patient.command("add")
+@wants_db
+@click.argument("name")
+@click.option("--phone", required=True, help="Her telephone, like +13125550101.")
+@click.option("--zone", help="IANA zone; default: the practice's.")
+@click.option("--lang", type=click.Choice(LANGS), default="en", show_default=True)
+@click.option("--born", type=click.DateTime(["%Y-%m-%d"]))
+@click.option("--epinephrine", is_flag=True, help="Epinephrine is prescribed to her.")
+def patient_add(db_path, settings_path, name, phone, zone, lang, born, epinephrine):
+    """Put a patient on the books. Use a first name: it stands in texts."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    zone = zone or found.practice.zone
+    hours.zone_named(zone)
+    with writing(db):
+        people.add_patient(db, found.clock.now(), name=name, lang=lang, zone=zone, number=phone, born_on=born and born.date(),
+                           epinephrine=epinephrine)
+    click.echo(f"{name}: added, {phone}, {zone}")
+
+
+@patient.command("caregiver")
+@wants_db
+@click.argument("name")
+@click.argument("caregiver")
+@click.option("--phone", required=True)
+def patient_caregiver(db_path, settings_path, name, caregiver, phone):
+    """Let a caregiver text for a patient."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        people.add_speaker(db, found.clock.now(), people.patient_named(db, name), caregiver, "caregiver", phone)
+    click.echo(f"{caregiver} ({phone}) texts for {name}")
+
+
+@patient.command("order")
+@wants_db
+@click.argument("name")
+@click.option("--volume-ml", type=click.FloatRange(0, 2000, min_open=True), required=True)
+@click.option("--strength", type=click.FloatRange(0, 1, min_open=True), required=True, help="g/mL, such as 0.20")
+@click.option("--sites", type=click.IntRange(1, 12), required=True)
+@click.option("--rate-ml-per-h-per-site", "rate", type=click.FloatRange(0, 600, min_open=True), required=True)
+@click.option("--every", default="week", show_default=True, help='"week", "2 weeks", "day", "3 days"')
+@click.option("--day", help="Weekdays, like Tue or Mon,Thu")
+@click.option("--time", "clock", required=True, help="Wall time in the patient's zone, like 18:00")
+@click.option("--starts", type=click.DateTime(["%Y-%m-%d"]), help="First local date; default: today.")
+def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate, every, day, clock, starts):
+    """Write down the prescriber's order as given to us; an earlier one ends."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        first = agenda.put_order(db, found.clock.now(), people.patient_named(db, name), volume_ml=volume_ml,
+                                 strength_g_per_ml=strength, sites=sites, rate_ml_per_h_per_site=rate, every=every, day=day,
+                                 clock_local=clock, starts_on=starts and starts.date())
+    click.echo(f"{name}: first due {first}")
+
+
+@patient.command("wording")
+@wants_db
+@click.argument("name")
+@click.argument("wording", type=click.Choice(["open", "discreet"]))
+def patient_wording(db_path, settings_path, name, wording):
+    """How reminders speak to a patient: open, or discreet (no word of an infusion)."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        people.set_wording(db, found.clock.now(), people.patient_named(db, name), wording)
+    click.echo(f"{name}: {wording}")
+
+
 @cli.group()
 def schedule():
     """When infusions are due."""
@@ -317,6 +390,26 @@ def roster_list(db_path, settings_path, as_json):
     found = desk(db_path, settings_path)
     show(people.shifts(found.open(), found.clock.now()), as_json,
          lambda row: f"rung {row['rung']} {row['name']} ({row['role']}) from {row['starts_at']} to {row['ends_at'] or 'open'}")
+
+
+@roster.command("add")
+@wants_db
+@click.argument("name")
+@click.option("--phone", required=True)
+@click.option("--role", type=click.Choice(["nurse", "manager", "coordinator"]), default="nurse", show_default=True)
+@click.option("--rung", type=click.IntRange(1, 9), help="Place on the ladder, 1 is paged first; none for a coordinator.")
+def roster_add(db_path, settings_path, name, phone, role, rung):
+    """Put a nurse, the manager or a coordinator on the staff, and on the ladder from now on."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    now = found.clock.now()
+    if rung is None and role != "coordinator":
+        raise PeopleError(f"{name} is a {role} and needs a place on the ladder; give --rung, 1 is paged first")
+    with writing(db):
+        staff_id = people.add_staff(db, now, name=name, role=role, number=phone)
+        if rung is not None:
+            people.add_shift(db, now, staff_id, rung, now)
+    click.echo(f"{name} ({role}): {phone}{f', rung {rung}' if rung else ''}")
 
 
 @cli.group()

@@ -478,6 +478,10 @@ class Turn:
         topic = self.reading.topic
         running = phase.running(self.patient)
         infusion = self.checking or running or self._latest()
+        late = infusion is not None and infusion.ended_at and self.now - infusion.ended_at > timedelta(hours=48)
+        if late and REACTIONS.get(topic) in ("swelling", "itch", "pain") and topic != "needle_pain":
+            self._reaction(infusion, topic)
+            return self._call_back_about("a site reaction past 48 hours")
         if infusion is not None and infusion.state == "done" and self.patient.order:
             infusion = self.learn(infusion)
         self._reaction(infusion, topic)

@@ -91,6 +91,14 @@ def add_shift(db, now, staff_id, rung, starts_at, ends_at=None):
     _audit(db, now, "shift added", f"staff/{staff_id}")
 
 
+def set_wording(db, now, patient_id, wording):
+    """How texts speak to a patient: `open`, or `discreet` (no word of an infusion in a reminder)."""
+    if wording not in ("open", "discreet"):
+        raise PeopleError(f"wording {wording!r}: write open or discreet")
+    db.conn.execute("UPDATE patient SET wording = ? WHERE id = ?", [wording, patient_id])
+    _audit(db, now, "wording set", f"patient/{patient_id}", wording=wording)
+
+
 def patient_named(db, name):
     """The id of the patient with this name, however it is capitalised. PeopleError when there is none, or several."""
     found = rows(db, "SELECT id FROM patient WHERE name = ? COLLATE NOCASE", name)

@@ -383,6 +383,11 @@ def test_a_local_reaction_is_asked_about_after_a_day_and_two_and_no_more_when_go
     assert "a site reaction past 48 hours" in [task["about"] for task in record("complaint_redness")["tasks"]]
 
 
+def test_a_reaction_told_of_after_60_hours_goes_to_a_nurse():
+    assert [task["about"] for task in record("reaction_at_60_hours")["tasks"]] == ["a site reaction past 48 hours"]
+    assert not events("reaction_at_60_hours", kind="advice")
+
+
 def test_first_infusions_bring_more_words_and_a_question_the_next_day():
     assert events("next_day", kind="reminder", says="have someone near you")
     assert events("next_day", kind="prompt", says="after your infusion yesterday")

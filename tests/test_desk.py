@@ -1,0 +1,109 @@
+"""Desk work from a shell on a real database: enrolling, orders, staff, skipping, backup; and mistakes with the mend."""
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+from click.testing import CliRunner
+
+from bot.cli import cli, main
+from store.database import open_database, rows
+
+
+@pytest.fixture
+def house(tmp_path, monkeypatch):
+    """A sample installation with an empty database; `run(words)` gives the exit status and what was printed."""
+    settings = tmp_path / "ebbline.toml"
+    settings.write_text(CliRunner().invoke(cli, ["settings"]).output, encoding="utf-8")
+    monkeypatch.setenv("EBBLINE_SETTINGS", str(settings))
+    database = tmp_path / "ebbline.db"
+    open_database(database, datetime(2026, 3, 10, tzinfo=UTC)).conn.close()
+
+    def run(*words):
+        monkeypatch.setattr("sys.argv", ["ebbline", *words])
+        result = CliRunner().invoke(cli, list(words))
+        return result.exit_code, result.output + (str(result.exception) if result.exception and result.exit_code else "")
+
+    run.database = database
+    return run
+
+
+ORDER = ("--volume-ml", "40", "--strength", "0.2", "--sites", "2", "--rate-ml-per-h-per-site", "20", "--day", "Tue", "--time", "18:00")
+
+
+def test_a_patient_with_caregiver_and_order_is_on_the_books_and_scheduled(house):
+    assert house("patient", "add", "Ana", "--phone", "+13125550101")[0] == 0
+    assert house("patient", "caregiver", "Ana", "Dana", "--phone", "+13125550107")[0] == 0
+    status, said = house("patient", "order", "Ana", *ORDER)
+    assert status == 0 and "Tuesday" in said and "18:00" in said
+    found = json.loads(house("schedule", "list", "Ana", "--json")[1])
+    assert len(found) == 10 and {row["weekday"] for row in found} == {"Tue"}
+
+
+def test_a_skipped_occasion_is_skipped_and_audited(house):
+    house("patient", "add", "Ana", "--phone", "+13125550101")
+    house("patient", "order", "Ana", *ORDER)
+    assert "skipped" in house("schedule", "skip", "Ana", "--why", "away")[1]
+    assert json.loads(house("schedule", "list", "Ana", "--json")[1])[0]["state"] == "skipped"
+    db = open_database(house.database, datetime(2026, 3, 10, tzinfo=UTC))
+    assert [row["who"] for row in rows(db, "SELECT who FROM audit WHERE what = 'infusion'")] == ["coordinator"]
+
+
+def test_a_new_order_ends_the_one_before(house):
+    house("patient", "add", "Ana", "--phone", "+13125550101")
+    house("patient", "order", "Ana", *ORDER)
+    house("patient", "order", "Ana", "--volume-ml", "30", *ORDER[2:])
+    listed = json.loads(house("patient", "list", "--json")[1])
+    assert [row["volume_ml"] for row in listed] == [30.0]
+
+
+def test_staff_stand_on_the_ladder_from_now_on(house):
+    assert house("roster", "add", "Ruth", "--phone", "+13125550105", "--rung", "1")[0] == 0
+    assert house("roster", "add", "Cora", "--phone", "+13125550106", "--role", "coordinator")[0] == 0
+    assert [row["name"] for row in json.loads(house("roster", "list", "--json")[1])] == ["Ruth"]
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (("patient", "add", "Ben", "--phone", "12345"), "is no telephone number; write it as"),
+    (("patient", "add", "Cem", "--phone", "+13125550103", "--zone", "Mars/Base"), "is not an IANA time zone"),
+    (("patient", "order", "Nobody", *ORDER), "there is no patient called"),
+    (("patient", "order", "Ana", *ORDER[:-2], "--time", "25:00"), "25:00"),
+    (("patient", "order", "Ana", *ORDER, "--every", "2 fortnights"), "write day, week"),
+    (("patient", "order", "Ana", "--strength", "20", *ORDER[:2], *ORDER[4:]), "--strength"),
+    (("roster", "add", "Ruth", "--phone", "+13125550105"), "give --rung"),
+    (("roster", "add", "Ruth", "--phone", "+13125550101", "--rung", "1"), "is a patient's or caregiver's phone"),
+    (("schedule", "skip", "Ana", "--on", "2026-03-11"), "has no order"),
+    (("escalation", "show", "0000"), "there is no case 0000"),
+])
+def test_a_mistake_says_what_is_wrong_and_the_mend_and_writes_nothing(house, words, said):
+    house("patient", "add", "Ana", "--phone", "+13125550101")
+    before = house("patient", "list", "--json")[1] + house("roster", "list", "--json")[1]
+    status, shown = house(*words)
+    assert status != 0 and said in shown
+    assert house("patient", "list", "--json")[1] + house("roster", "list", "--json")[1] == before
+
+
+def test_a_discreet_patient_gets_reminders_without_a_word_of_an_infusion(house):
+    from flows import content
+
+    house("patient", "add", "Ana", "--phone", "+13125550101")
+    assert house("patient", "wording", "Ana", "discreet")[0] == 0
+    for lang in ("en", "es"):
+        for key in ("reminder.discreet", "reminder.check.discreet", "reminder.second.discreet"):
+            assert "infusi" not in content.pack(lang)[key].text.lower()
+
+
+def test_a_backup_is_whole_and_never_overwrites(house, tmp_path):
+    copy = tmp_path / "copy.db"
+    assert house("backup", str(copy))[0] == 0
+    assert house("backup", str(copy))[0] != 0
+
+
+def test_doctor_says_what_to_mend(house):
+    status, said = house("doctor")
+    assert status == 1
+    assert "MEND roster: nobody is on the roster" in said and "not signed" in said
+
+
+def test_the_console_script_is_this_program():
+    assert callable(main)

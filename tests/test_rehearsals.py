@@ -59,6 +59,13 @@ def test_the_chat_is_as_it_was_agreed(file):
     assert played(file.stem).text == file.with_suffix(".chat").read_text(encoding="utf-8")
 
 
+def test_the_readme_shows_that_chat_word_for_word():
+    readme = (FOLDER.parent.parent / "README.md").read_text(encoding="utf-8")
+    shown = re.findall(r"^\d\d:\d\d \w+ > .*$", readme, re.MULTILINE)
+    chat = [re.sub(r" \[\w+\]: ", ": ", line, count=1) for line in played("emergency_during").text.splitlines()]
+    assert len(shown) > 9 and "\n".join(shown) in "\n".join(chat)
+
+
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_every_rehearsal_opens_with_its_claim(file):
     assert re.match(r'# ["A-Z0-9].{20,}\.$', file.read_text(encoding="utf-8").splitlines()[0])

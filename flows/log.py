@@ -32,6 +32,7 @@ NOT_GIVEN = re.compile(r"\d{1,4}(?:[.,]\d{1,2})?\s*(?:mls?|cc)\s*(?:(?:are|is|wa
                        re.IGNORECASE)
 PART = re.compile(r"(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:mls?\s*)?(?:of|out of|de)\s+(?:the\s+)?\d{1,4}\s*(?:mls?|cc)\b", re.IGNORECASE)
 SPAN = re.compile(rf"\b(?:from|de|desde)?\s*(?:las?\s+)?{CLOCK}\s*(?:to|til+|until|-|a|hasta)\s*(?:las?\s+)?{CLOCK}(?![\w:])", re.IGNORECASE)
+CLAUSE_END = re.compile(r"[,;.!?\n]+|\b(?:and|but|also|plus|y|e|pero|tambien|también)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -126,6 +127,44 @@ def sites(text):
         found += [f"{side} {area or 'side'}" for side in sides]
     # "both thighs, left and right thigh" names the thigh once more without a side
     return tuple(site for site in dict.fromkeys(found) if not any(site != other and other.endswith(f" {site}") for other in found))
+
+
+def problem_sites(text, places):
+    """Where each problem of a text is: {problem: sites}, for the problems and the offsets of their words in `places`.
+
+    A problem has the sites of its own clause; else those told just before it ("my belly is red and itchy"); else the next
+    ones ("red and itchy on my belly"). "the right one" is on the area told before.
+    """
+    groups = []  # [problems, start, end], in the order of the text; a clause without a problem goes with the one before
+    for start, end in _clauses(text):
+        told = [problem for problem, place in places.items() if start <= place < end]
+        if groups and not told:
+            groups[-1][2] = end
+        else:
+            groups.append([told, start, end])
+    named, area, found = [], "", {}
+    for told, start, end in groups:
+        own = sites(text[start:end])
+        if area:
+            own = tuple(re.sub(r"\bside$", area, site) for site in own)
+        area = next((site.split()[-1] for site in own if not site.endswith("side")), area)
+        named.append((told, own))
+    for place, (told, own) in enumerate(named):
+        before = next((there for _, there in reversed(named[:place]) if there), ())
+        after = next((there for _, there in named[place + 1:] if there), ())
+        found.update((problem, own or before or after) for problem in told)
+    return found
+
+
+def _clauses(text):
+    """(start, end) of the clauses of a text: cut at stops and at "and", "but"; not in "left and right belly"."""
+    start = 0
+    for cut in CLAUSE_END.finditer(text):
+        words = re.findall(r"[^\W\d_]+", text[start:cut.start()])
+        if not words or norm(words[-1]) not in SIDE_OF:
+            yield start, cut.end()
+            start = cut.end()
+    yield start, len(text)
 
 
 def _area_near(words, place):

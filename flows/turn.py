@@ -506,12 +506,21 @@ class Turn:
         return next((topic for topic in told if topic in REACTIONS and topic != "slow"), None)
 
     def _reaction(self, infusion, topic):
-        """Put the complaint on record with the site that the text names, and ask about it again when it should be gone."""
+        """Put each complaint on record with its own site, and ask about it again when it should be gone."""
         kind = "redness" if self.reading.detail == "site_redness" else REACTIONS.get(topic, topic)
-        found = log.sites(self.inbound.body)
-        self.effects.append(AddReaction(self.patient.id, infusion.key if infusion else None, kind, ", ".join(found) or None,
-                                        self.inbound.body))
-        if kind in STAYS and not any(reaction.kind == kind for reaction in staying(self.patient, self.now)):
+        found = {rule.id: rule for rule in rules()}
+        places = {kind: 0}
+        for each in sorted(self.reading.because, key=lambda each: len(each.words), reverse=True):  # the closest words win
+            rule = found.get(each.rule)
+            if rule and rule.topic in REACTIONS:
+                told = "redness" if rule.detail == "site_redness" else REACTIONS[rule.topic]
+                places[told] = max(self.inbound.body.find(each.words), 0)
+        sites = log.problem_sites(self.inbound.body, places)
+        for told in places:  # what the text mainly says is the first
+            self.effects.append(AddReaction(self.patient.id, infusion.key if infusion else None, told,
+                                            ", ".join(sites.get(told, ())) or None, self.inbound.body))
+        fresh = STAYS & set(places) - {reaction.kind for reaction in staying(self.patient, self.now)}
+        if fresh:
             self._later_question("follow_24", self.now + timedelta(hours=24))
             self._later_question("follow_48", self.now + timedelta(hours=48))
             self.stop_waiting("next_day")

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.log import Facts, facts
+from flows.log import Facts, facts, problem_sites
 
 
 @pytest.mark.parametrize(("text", "told"), [
@@ -41,3 +41,23 @@ def test_no_text_raises(text):
 @given(st.floats(0.5, 999).map(lambda v: round(v, 1)))
 def test_a_volume_comes_back_as_it_was_written(volume_ml):
     assert facts(f"it was {volume_ml} mL").volume_ml == volume_ml
+
+
+@pytest.mark.parametrize(("text", "found"), [
+    ("left belly is red and right thigh leaks", {"red": "left belly", "leaks": "right thigh"}),
+    ("Done 40 ml left and right belly. Its red at left belly, leaking on right thigh",
+     {"red": "left belly", "leaking": "right thigh"}),
+    ("left belly red and itchy, pain right belly", {"red": "left belly", "itchy": "left belly", "pain": "right belly"}),
+    ("swollen left belly 2 inches, and the right one leaked", {"swollen": "left belly", "leaked": "right belly"}),
+    ("red and itchy on the left and right belly", {"red": "left belly, right belly", "itchy": "left belly, right belly"}),
+    ("barriga izquierda roja y me pica el muslo derecho", {"roja": "left belly", "pica": "right thigh"}),
+    ("leaking. left thigh", {"leaking": "left thigh"}),
+    ("leaking a bit", {"leaking": ""}),
+])
+def test_each_problem_has_its_own_site(text, found):
+    places = {problem: text.index(problem) for problem in found}
+    assert {problem: ", ".join(sites) for problem, sites in problem_sites(text, places).items()} == found
+
+
+def test_a_problem_in_an_empty_text_has_no_site():
+    assert problem_sites("", {"leak": 0}) == {}

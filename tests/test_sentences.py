@@ -201,3 +201,9 @@ def test_gone_here_but_new_there_is_not_gone():
     from flows.model import MendReaction
 
     assert not [effect for effect in answer("follow_up", "gone from the left but now the right is red") if isinstance(effect, MendReaction)]
+
+
+@pytest.mark.parametrize("text", ["left belly is red and right thigh leaks", "barriga izquierda roja y gotea el muslo derecho"])
+def test_two_problems_in_one_text_are_on_record_each_with_its_own_site(text):
+    told = {(each.kind, each.site) for each in answer("check_in", text) if isinstance(each, AddReaction)}
+    assert told == {("redness", "left belly"), ("leak", "right thigh")}

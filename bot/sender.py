@@ -8,12 +8,14 @@ from datetime import timedelta
 
 from bot.carrier import CarrierDown, CarrierRefused
 from bot.office import log, trace
-from flows import tick
+from flows import hours, tick
 from store import post, record, world
 from store.database import writing
 
+ROUTINE = ("reminder", "prompt", "advice", "notice")  # to patients; what a nurse relays leaves at any hour
 LEASE = timedelta(seconds=30)  # two calls of 10 s to the carrier fit; a dead sender's text is free again after it
 ROUND = timedelta(seconds=10)  # whoever sends whatever is ready comes up for air after so long
+STALE = timedelta(minutes=30)  # a text held up for so long is no answer to somebody awake: it keeps quiet hours
 SLACK = timedelta(minutes=2)  # the carrier's clock and ours may differ by so much
 WAITS_S = (2, 5, 15, 30, 60)  # growing waits between tries
 LONGEST_VALID_S = 36_000  # the longest that the carrier takes (messaging 2.3, ValidityPeriod)
@@ -47,6 +49,11 @@ def _send(office, claim):
         if carrier_id is None and _past_use(office, claim):
             with writing(db):
                 post.mark_late(db, claim, office.clock.now())
+            return False
+        morning = _morning(office, claim) if carrier_id is None else None
+        if morning is not None:
+            with writing(db):
+                post.mark_waiting(db, claim, morning, claim.unsure)
             return False
         if carrier_id is None:
             carrier_id = office.carrier.send(claim.number, claim.body, _valid_for_s(office, claim))
@@ -86,6 +93,15 @@ def _earlier(office, claim):
 
 def _past_use(office, claim):
     return claim.useless_after is not None and claim.useless_after <= office.clock.now()
+
+
+def _morning(office, claim):
+    """The end of the patient's quiet hours, for a text that was held up into them (our outage or the carrier's)."""
+    now = office.clock.now()
+    if claim.safety or claim.patient_id is None or claim.kind not in ROUTINE or now - claim.made_at < STALE:
+        return None
+    zone, quiet = post.zone_of(office.db(), claim.patient_id), office.practice.quiet
+    return hours.quiet_end(quiet, now, zone) if hours.is_quiet(quiet, now, zone) else None
 
 
 def _wait(claim):

@@ -29,6 +29,7 @@ class Claim:
     matter_id: int | None
     timer: str | None
     entry: str
+    made_at: object
 
 
 def record_inbound(db, text, now, recovered=False):
@@ -142,13 +143,18 @@ def claim(db, now, who, lease, only=None):
     return row and _claim(row)
 
 
-FIELDS = "id, number, body, kind, safety, useless_after, tries, tried_at, unsure, patient_id, matter_id, timer, entry"
+FIELDS = "id, number, body, kind, safety, useless_after, tries, tried_at, unsure, patient_id, matter_id, timer, entry, made_at"
 
 
 def _claim(row):
-    number, body, kind, safety, useless_after, tries, tried_at, unsure, *about = row[1:]
+    number, body, kind, safety, useless_after, tries, tried_at, unsure, *about, made_at = row[1:]
     return Claim(row[0], number, body, kind, bool(safety), moment(useless_after), tries, moment(tried_at), bool(unsure),
-                 *about)
+                 *about, moment(made_at))
+
+
+def zone_of(db, patient_id):
+    """The IANA zone of a patient."""
+    return one(db, "SELECT zone FROM patient WHERE id = ?", patient_id)["zone"]
 
 
 def known(db, carrier_id):

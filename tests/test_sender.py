@@ -149,6 +149,23 @@ def test_a_text_does_not_leave_before_its_time(house):
     assert sender.send_ready(house.office) == 1
 
 
+@pytest.mark.parametrize(("made", "kind"), [(notice, "an answer"), (urgent, "a safety text")])
+def test_a_routine_text_that_was_held_up_into_the_night_waits_for_the_morning(house, made, kind):
+    house.puts(made())
+    house.clock.move(timedelta(hours=5))  # 22:55 in Chicago
+    assert sender.send_ready(house.office) == (kind == "a safety text")
+    house.clock.move(timedelta(hours=9, minutes=4, seconds=59))
+    assert sender.send_ready(house.office) == 0
+    house.clock.move(SECOND)  # 08:00
+    assert sender.send_ready(house.office) == (kind == "an answer")
+
+
+def test_an_answer_to_somebody_awake_at_night_leaves_at_once(house):
+    house.clock.move(timedelta(hours=5))
+    house.puts(notice())
+    assert sender.send_ready(house.office) == 1
+
+
 # --- a carrier that is down ------------------------------------------------------------------------------------------
 
 

@@ -20,6 +20,7 @@ LEVELS = {"upper": "upper", "lower": "lower", "inner": "inner", "outer": "outer"
 VOLUME = re.compile(r"(?<![\d.,:])(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:mls?|cc|milli?lit\w*|mililitros?)\b", re.IGNORECASE)
 LOT = re.compile(r"\b(?:lots?|lotes?|batch)\s*(?:no|num|number|#|nr)?[\s.:#]*((?:[a-z]*\d[\w-]*)(?:\s*(?:,|and|y|&|\+)\s*(?:[a-z]*\d[\w-]*))*)",
                  re.IGNORECASE)
+BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
 HOURS = re.compile(r"(?<![\d:])(\d{1,2})\s*(?:h|hrs?|hours?|horas?)\s*(?:and|y)?\s*(\d{1,2})?\s*(?:m|min\w*)?\b", re.IGNORECASE)
 MINUTES = re.compile(r"(?<![\d:])(\d{1,3})\s*(?:m|mins?|minutes?|minutos?)\b(?!\s*(?:ago|left|more))", re.IGNORECASE)
 CLOCK = r"(\d{1,2})(?::(\d{2}))?\s*([ap])?\.?m?\.?"
@@ -82,6 +83,12 @@ def facts(text):
         volume_ml=volumes.pop() if len(volumes) == 1 else None, sites=sites(bare), started_local=started, ended_local=ended,
         minutes=_minutes(bare), lots=lots,
     )
+
+
+def lots_answered(text):
+    """The lot numbers of an answer to the question for them, with or without the word "lot". Numbers of one to three
+    characters are none."""
+    return facts(text).lots or tuple(dict.fromkeys(BARE_LOT.findall(VOLUME.sub(" ", text))))
 
 
 def _clock(hour, minute, half):

@@ -307,10 +307,11 @@ class Turn:
             self.effects.append(PutSites(infusion.key, named))
             self.learnt.append(sites_words(named, self.lang))
             infusion = replace(infusion, sites=named)
-        if found.lots:
-            self.effects.append(PutLots(infusion.key, found.lots))
-            self.learnt.append(", ".join(found.lots))
-            infusion = replace(infusion, lots=found.lots)
+        lots = log.lots_answered(self.inbound.body) if bare_number == "lots" else found.lots
+        if lots:
+            self.effects.append(PutLots(infusion.key, lots))
+            self.learnt.append(", ".join(lots))
+            infusion = replace(infusion, lots=lots)
         return infusion
 
     def _infused_sites(self, found, complaint, bare_number):

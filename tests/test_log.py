@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.log import Facts, facts, problem_sites
+from flows.log import Facts, facts, lots_answered, problem_sites
 
 
 @pytest.mark.parametrize(("text", "told"), [
@@ -61,3 +61,12 @@ def test_each_problem_has_its_own_site(text, found):
 
 def test_a_problem_in_an_empty_text_has_no_site():
     assert problem_sites("", {"leak": 0}) == {}
+
+
+@pytest.mark.parametrize(("text", "lots"), [
+    ("A12345", ("A12345",)), ("P10012345, P10012346", ("P10012345", "P10012346")), ("1234567 and 7654321", ("1234567", "7654321")),
+    ("lot A1", ("A1",)), ("no idea", ()), ("2 boxes", ()), ("10:30", ()), ("40 mL", ()), ("they are AB-1234.", ("AB-1234",)),
+    ("03/10/2026", ()),
+])
+def test_lot_numbers_that_were_asked_for_need_no_word_lot(text, lots):
+    assert lots_answered(text) == lots

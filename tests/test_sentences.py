@@ -3,7 +3,7 @@
 import pytest
 
 from flows.decide import _own_words, _without_questions
-from flows.model import AddReaction, MakePage, OpenTask, PutInfusion, SetTalk, StopPhone
+from flows.model import AddReaction, MakePage, OpenTask, PutInfusion, PutLots, SetTalk, StopPhone
 from flows.reader import read
 from tests.test_conversation import answer, texts_to_ana
 
@@ -207,3 +207,9 @@ def test_gone_here_but_new_there_is_not_gone():
 def test_two_problems_in_one_text_are_on_record_each_with_its_own_site(text):
     told = {(each.kind, each.site) for each in answer("check_in", text) if isinstance(each, AddReaction)}
     assert told == {("redness", "left belly"), ("leak", "right thigh")}
+
+
+def test_a_bare_lot_number_is_on_record_when_it_was_asked_for_and_confirmed():
+    effects = answer("lots", "P10012345 and P10012346")
+    assert [each.lots for each in effects if isinstance(each, PutLots)] == [("P10012345", "P10012346")]
+    assert "P10012345, P10012346" in texts_to_ana(effects)[0].body

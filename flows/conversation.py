@@ -59,6 +59,8 @@ TABLE = (
     ("later", ("reminded", "put_off"), "put_off", "put_off"),
     ("later", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
     ("later", RUNNING, "asked_running", "ask_running"),
+    ("not_begun", RUNNING, "put_off", "take_back_start"),
+    ("not_over", ("idle",) + CHECKING, "running", "take_back_end"),
     ("skip", ("reminded", "put_off"), "skipped", "skip"),
     ("skip", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
     ("skip", RUNNING, "asked_running", "ask_running"),
@@ -174,7 +176,16 @@ NOT_WELL = re.compile(r"\b(terribl[ey]|horribl[ey]|awful|bad(ly)?|rough|meh|so s
 STOPPED_IT = re.compile(r"\W*(ok |so |i |we |im |i'm |had to |just |ya |la |lo )*(stopped|stopping|stop(ped)? it|pare|paramos|detuve)\b"
                         r"(?!\s+(bleeding|itching|leaking|hurting|burning|by itself|texting))", re.IGNORECASE)
 COUNTED = re.compile(r"\s*\d\s*(sites?|needles?|mls?|hours?|hrs?|h|mins?|vials?|sitios?|agujas?|horas?)\b", re.IGNORECASE)
-DONT_KNOW = re.compile(r"\W*(\?+|idk|(i )?(do not|don'?t|dont) (know|remember)|not sure|no idea|no se|no sé|ni idea)\W*$", re.IGNORECASE)
+DONT_KNOW = re.compile(
+    r"\W*(\?+|idk|(i )?(do not|don'?t|dont) (know|remember)|not sure|no idea|no se|no sé|ni idea|no me acuerdo|"
+    r"(i |we )?(do not|don'?t|dont) have (it|them|those|that|the (box|boxes|vials|labels?|numbers?))( any ?more| here)?|"
+    r"(i |we )?(already )?(threw|tossed) (it|them|the \w+|those)? ?(away|out)( the \w+)?( already)?|"
+    r"no (lo|los|la|las) tengo|(ya )?(lo |los |la |las )?(tire|tiré|boté)( .{1,20})?)\W*$", re.IGNORECASE)
+NOT_BEGUN = re.compile(r"\b((have ?n.?t|has ?n.?t|did ?n.?t|have not|has not|did not|not|never) (actually |really |even )?(start(ed)?|begun|begin)|"
+                       r"(no|aun no|todavia no|todavía no) (he |ha |lo |la )*(empez\w+|empec\w+|comenz\w+|comenc\w+)|(oh |wait |no |sorry )*not yet)"
+                       r"(\W+(it|yet|the (infusion|pump)|sorry|actually|my mistake|todavia|todavía|la infusion))*\W*$", re.IGNORECASE)
+NOT_OVER = re.compile(r"\b(still (running|going|infusing)|not (done|finished|over)( yet)?|done by mistake|(todavia|todavía|sigue) (corriendo|pasando)|"
+                      r"no (ha|he) terminado|aun no termin\w+)\b", re.IGNORECASE)
 NUMBER = re.compile(r"\d|\b(all|everything|todo|toda|ten|fifteen|twenty|thirty|forty|fifty|sixty|diez|veinte|treinta|cuarenta)\b", re.IGNORECASE)
 TURN = re.compile(r"\b(but|except|though|now|other|new|pero|ahora|otro|otra)\b", re.IGNORECASE)
 CHOICES = {
@@ -223,6 +234,12 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
         return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting", "skip", "later")) + ("unsure",)
     if state == "amount" and reading.choice in (2, 3) and len(text.split()) == 1:
         return ("which_problem",) if reading.choice == 2 else ("unsure",)
+    if state in RUNNING and reading.disposition == "none" and NOT_BEGUN.search(text):
+        return ("not_begun",)
+    if lately and not tells and reading.disposition == "none" and "still_running" in acts and NOT_OVER.search(text) and (
+        answers("not_over", state)
+    ):
+        return ("not_over",)
     if state in FACTS and not media_count and DONT_KNOW.match(text) and reading.disposition in ("none", "nurse"):
         return ("told",)
     if state == "stopped" and DONT_KNOW.match(text):

@@ -23,9 +23,18 @@ LOT = re.compile(r"\b(?:lots?|lotes?|batch)\s*(?:no|num|number|#|nr)?[\s.:#]*((?
 BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
 HOURS = re.compile(r"(?<![\d:])(\d{1,2})\s*(?:h|hrs?|hours?|horas?)\s*(?:and|y)?\s*(\d{1,2})?\s*(?:m|min\w*)?\b", re.IGNORECASE)
 MINUTES = re.compile(r"(?<![\d:])(\d{1,3})\s*(?:m|mins?|minutes?|minutos?)\b(?!\s*(?:ago|left|more))", re.IGNORECASE)
+HOURS_IN_WORDS = (  # the first that fits
+    (re.compile(r"\bhalf an? hour\b|\bmedia hora\b", re.IGNORECASE), 30),
+    (re.compile(r"\b(an|one|una) (hour|hora) (and a half|y media)\b|\bhora y media\b", re.IGNORECASE), 90),
+    (re.compile(r"\b(two|dos) (hours?|horas?) (and a half|y media)\b", re.IGNORECASE), 150),
+    (re.compile(r"\b(an|one|una) (hour|hora)\b", re.IGNORECASE), 60),
+    (re.compile(r"\b(two|dos) (hours|horas)\b", re.IGNORECASE), 120),
+    (re.compile(r"\b(three|tres) (hours|horas)\b", re.IGNORECASE), 180),
+)
 CLOCK = r"(\d{1,2})(?::(\d{2}))?\s*([ap])?\.?m?\.?"
 STARTED_ENDED = re.compile(rf"\b(?:start\w*|began|empe\w*|comen\w*)\s+(?:at\s+|a\s+las?\s+)?{CLOCK}\W.*?\b(?:finish\w*|end\w*|done|stop\w*|"
                            rf"termin\w*|acab\w*)\s+(?:at\s+|a\s+las?\s+)?{CLOCK}(?![\w:])", re.IGNORECASE)
+AGO = re.compile(r"\b(ago|left|more|hace|quedan?|falta)\b", re.IGNORECASE)
 LASTED = re.compile(r"\b(took|lasted|ran|for|duro|tardo|fueron)\s+(me\s+)?(about\s+|like\s+|unos\s+|como\s+)?$", re.IGNORECASE)
 # mL that did not go in, and "35 of 40 mL"
 NOT_GIVEN = re.compile(r"\d{1,4}(?:[.,]\d{1,2})?\s*(?:mls?|cc)\s*(?:(?:are|is|was|were)\s+)?(?:left (?:in|over)|left\s*$|remain\w*|short|leaked|lost|spilled|"
@@ -103,6 +112,9 @@ def _minutes(text):
     hours = HOURS.search(text)
     if hours:
         return int(hours[1]) * 60 + int(hours[2] or 0)
+    found, minutes = next(((found, minutes) for pattern, minutes in HOURS_IN_WORDS if (found := pattern.search(text))), (None, 0))
+    if found:
+        return minutes if LASTED.search(text[:found.start()]) or len(text.split()) <= 6 and not AGO.search(text) else None
     found = MINUTES.search(text)
     plain = found and (LASTED.search(text[:found.start()]) or len(text.split()) <= 3)
     return int(found[1]) if plain and int(found[1]) > 0 else None

@@ -193,6 +193,31 @@ class Turn:
     def keep_running(self):
         self.say("running_fine", time=self.clock(self._watch_again()))
 
+    def take_back_start(self):
+        """It has not begun after all: the dose waits again, and its reminder comes later."""
+        infusion = phase.running(self.patient)
+        self.stop_waiting("running_question", "running_silence", "running_end")
+        self._exchange(self.put(infusion, state="planned", started_at=None, started_by=None))
+        self.put_off()
+
+    def take_back_end(self):
+        """It is not over after all: the dose runs on and is watched again."""
+        infusion = self._latest()
+        if infusion is None or infusion.state != "done" or self.patient.order is None:
+            self.state = "idle"
+            return self.say("started.unsure", "prompt")
+        self.stop_waiting(*ASKED, "next_day")
+        begun = infusion.started_at or self.now  # unknown: watched from now on
+        self._exchange(self.put(infusion, state="running", started_at=begun, started_by=self.speaker.name, ended_at=None,
+                                asked=""))
+        self.wait("running_end", self.patient.order.minutes + self.practice.window_hours * 60)
+        return self.keep_running()
+
+    def _exchange(self, infusion):
+        """Later steps of this text see the dose as it is now."""
+        others = tuple(each for each in self.patient.infusions if each.key != infusion.key)
+        self.patient = replace(self.patient, infusions=(infusion, *others))
+
     def finish(self):
         infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
         self._end(infusion, self.now)
@@ -688,8 +713,7 @@ class Turn:
         if open_dose and {"done", "stopped"} & set(self.reading.acts):
             ended = self.put(open_dose, state="stopped" if "stopped" in self.reading.acts else "done", ended_at=self.now)
             ended = self.learn(ended)
-            rest = tuple(infusion for infusion in self.patient.infusions if infusion.key != ended.key)
-            self.patient = replace(self.patient, infusions=(ended, *rest))  # what follows must not stop or hold it again
+            self._exchange(ended)  # what follows must not stop or hold it again
 
     def _second_dose(self, why):
         """A further dose that may have begun is kept as stopped, its mL not answered."""

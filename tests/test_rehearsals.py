@@ -457,6 +457,13 @@ def test_both_children_of_one_phone_have_their_own_record():
     assert doses_of == {"Leo": 20.0, "Mia": 10.0}
 
 
+def test_a_start_and_an_end_that_were_none_page_nobody_and_leave_one_whole_dose():
+    assert not events("taken_back", kind="page")
+    dose = record("taken_back")["patients"][0]["infusions"][-1]
+    assert dose["state"] == "done" and dose["volume_ml"] == 40.0
+    assert len(events("taken_back", kind="prompt", says="How did it go")) == 2
+
+
 def write():
     """Write every chat anew."""
     for file in FILES:

@@ -3,7 +3,7 @@
 import pytest
 
 from flows.decide import _own_words, _without_questions
-from flows.model import AddReaction, MakePage, OpenTask, PutInfusion, PutLots, SetTalk, StopPhone
+from flows.model import AddReaction, MakePage, OpenTask, PutInfusion, PutLots, SetTalk, SetTimer, StopPhone
 from flows.reader import read
 from tests.test_conversation import answer, texts_to_ana
 
@@ -213,3 +213,38 @@ def test_a_bare_lot_number_is_on_record_when_it_was_asked_for_and_confirmed():
     effects = answer("lots", "P10012345 and P10012346")
     assert [each.lots for each in effects if isinstance(each, PutLots)] == [("P10012345", "P10012346")]
     assert "P10012345, P10012346" in texts_to_ana(effects)[0].body
+
+
+@pytest.mark.parametrize("text", ["oh wait not yet", "oh wait not yet, sorry", "havent started yet sorry", "I didn't actually start", "false alarm i didnt start",
+                                  "no he empezado todavia"])
+def test_a_start_that_was_none_is_taken_back_and_the_reminder_comes_later(text):
+    effects = answer("running", text)
+    assert {"state": "planned", "started_at": None, "started_by": None} in doses(effects)
+    assert entries(effects) == ["later"]
+    assert "put_off" in [each.kind for each in effects if isinstance(each, SetTimer)]
+    assert not [each for each in effects if isinstance(each, MakePage)]
+
+
+@pytest.mark.parametrize("text", ["i havent started feeling bad", "havent started yet but my throat is tight", "not yet, my chest hurts"])
+def test_no_alarm_and_no_feeling_is_taken_for_a_start_taken_back(text):
+    assert not [change for change in doses(answer("running", text)) if change.get("state") == "planned"]
+
+
+@pytest.mark.parametrize("text", ["oh wait its not done yet", "i said done by mistake its still going", "sorry still running"])
+def test_a_done_that_was_none_is_taken_back_and_the_dose_is_watched_again(text):
+    effects = answer("check_in", text)
+    assert [change for change in doses(effects) if change.get("state") == "running" and change["ended_at"] is None]
+    assert entries(effects) == ["running_fine"]
+    assert {"running_question", "running_end"} <= {each.kind for each in effects if isinstance(each, SetTimer)}
+
+
+@pytest.mark.parametrize("text", ["I don't have them", "threw away the boxes", "no los tengo"])
+def test_lots_that_are_gone_are_not_asked_for_again(text):
+    assert "lots" not in entries(answer("lots", text))
+
+
+@pytest.mark.parametrize(("text", "minutes"), [("about an hour", 60), ("an hour and a half", 90), ("media hora", 30),
+                                               ("two hours", 120)])
+def test_how_long_it_took_may_be_told_in_words(text, minutes):
+    effects = answer("times", text)
+    assert next((change["minutes"] for change in doses(effects) if "minutes" in change), None) == minutes

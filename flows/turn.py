@@ -846,7 +846,8 @@ class Turn:
         if self.phone is None or self.phone.opted_out_at or self.phone.stopped_why:
             self.state = "running"
             return self._task("infusion should be over, no texts to this patient: call", owner="nurse")
-        self.say("running_question", "prompt", safety=True, timer="running_silence")
+        over = phase.running(self.patient) is None or self.now >= phase.expected_end(self.patient)
+        self.say("running_question" if over else "running_question.early", "prompt", safety=True, timer="running_silence")
         return self.wait("running_silence", self.practice.silent_while_infusing_minutes)
 
 

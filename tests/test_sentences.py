@@ -248,3 +248,7 @@ def test_lots_that_are_gone_are_not_asked_for_again(text):
 def test_how_long_it_took_may_be_told_in_words(text, minutes):
     effects = answer("times", text)
     assert next((change["minutes"] for change in doses(effects) if "minutes" in change), None) == minutes
+
+
+def test_nobody_is_told_that_an_infusion_should_be_over_before_it_should_be():
+    assert entries(answer("running", "later")) == ["running_question.early"]

@@ -181,6 +181,8 @@ DONT_KNOW = re.compile(
     r"(i |we )?(do not|don'?t|dont) have (it|them|those|that|the (box|boxes|vials|labels?|numbers?))( any ?more| here)?|"
     r"(i |we )?(already )?(threw|tossed) (it|them|the \w+|those)? ?(away|out)( the \w+)?( already)?|"
     r"no (lo|los|la|las) tengo|(ya )?(lo |los |la |las )?(tire|tiré|boté)( .{1,20})?)\W*$", re.IGNORECASE)
+AFTER = (r"^\W*(?:(?:ok|maybe|probably|right|just|not now|en|si|bueno)\W+)*(?:after|when|once|as soon as|cuando|despues que|después que|en cuanto) "
+         r"(?:i|i'm|we|she|he|they|my|the|llegu\w*|termin\w*|com\w*|salg\w*|regres\w*|vuelv\w*|pueda)\b")  # "when I get home"
 NOT_BEGUN = re.compile(r"\b((have ?n.?t|has ?n.?t|did ?n.?t|have not|has not|did not|not|never) (actually |really |even )?(start(ed)?|begun|begin)|"
                        r"(no|aun no|todavia no|todavía no) (he |ha |lo |la )*(empez\w+|empec\w+|comenz\w+|comenc\w+)|(oh |wait |no |sorry )*not yet)"
                        r"(\W+(it|yet|the (infusion|pump)|sorry|actually|my mistake|todavia|todavía|la infusion))*\W*$", re.IGNORECASE)
@@ -236,6 +238,10 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
         return ("which_problem",) if reading.choice == 2 else ("unsure",)
     if state in RUNNING and reading.disposition == "none" and NOT_BEGUN.search(text):
         return ("not_begun",)
+    if state in ("reminded", "put_off") and reading.disposition == "none" and (
+        acts <= {"unclear", "fine", "yes"} and re.match(AFTER, text, re.IGNORECASE)
+    ):
+        return ("later",)
     if lately and not tells and reading.disposition == "none" and "still_running" in acts and NOT_OVER.search(text) and (
         answers("not_over", state)
     ):

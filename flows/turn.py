@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from flows import hours, log, phase
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.content import may_send
-from flows.conversation import ASKS, BACK, FACTS, QUESTIONS, fire
+from flows.conversation import AFTER, ASKS, BACK, FACTS, QUESTIONS, fire
 from flows.model import (
     AddReaction, ClearTimers, DropTexts, EndPatient, HoldOrder, Inbound, MendReaction, OpenMatter, OpenTask, PutInfusion, PutLots,
     PutSites, SetTalk, SetTimer, Talk,
@@ -34,10 +34,10 @@ SYMPTOMS = {"headache", "fever", "gi", "heart", "faint", "urine", "hives", "itch
 NOT_A_REACTION = {"supply", "schedule", "question", "done", "thanks", "chatter", "stop_word", "slow", "other"}
 TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "text to look at", "other": "text to look at"}
 ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain", "slow", "blood_before", "blood_after"}
-VAGUE = re.compile(r"\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
+VAGUE = re.compile(AFTER + r"|\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
                    r"\bthis (evening|afternoon)\b|\b(despues de|antes de|cuando)\b|\bmas tarde en la noche\b|\ben la noche\b", re.IGNORECASE)
 MAY_I = re.compile(r"\b(should|can|could|may|ok to|okay to|safe to|still (do|take|start|infuse)|puedo|debo|puede|debe)\b", re.IGNORECASE)
-ALL_OF_IT = re.compile(r"\W*(yes,? |si,? )?(it was )?(all( of it)?|everything|the (full|whole) (dose|amount)|tod[oa]|complet[oa])\b"
+ALL_OF_IT = re.compile(r"\W*(yes,? |si,? )?(it was )?(all( of it)?|everything|the (full|whole|entire) (dose|amount|thing|syringe|bag|volume)|tod[oa]|complet[oa])\b"
                        r"(?! (good|fine|ok|well|set|right|bien|but|except))(?!.*\b(but|except|menos|pero)\b)", re.IGNORECASE)
 ANSWERABLE_MINUTES = 14 * 60  # a question of the check-in can be answered after a working day or a night
 LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL

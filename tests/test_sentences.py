@@ -252,3 +252,13 @@ def test_how_long_it_took_may_be_told_in_words(text, minutes):
 
 def test_nobody_is_told_that_an_infusion_should_be_over_before_it_should_be():
     assert entries(answer("running", "later")) == ["running_question.early"]
+
+
+@pytest.mark.parametrize("text", ["after i eat", "when i get home", "ok once the kids are asleep", "cuando llegue a casa", "after dinner"])
+def test_an_hour_that_we_cannot_know_is_asked_back(text):
+    assert entries(answer("reminded", text)) == ["later.vague"]
+
+
+@pytest.mark.parametrize("text", ["after i eat my chest hurts", "when i get up i faint"])
+def test_what_happens_after_something_is_no_wish_for_later(text):
+    assert "later.vague" not in entries(answer("reminded", text))

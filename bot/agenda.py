@@ -64,7 +64,7 @@ def skip(db, practice, now, patient_id, on, why):
     return chosen.on
 
 
-def put_order(db, now, patient_id, *, every, day, clock_local, starts_on, **given):
+def put_order(db, now, patient_id, *, every, day, clock_local, starts_on, product_name=None, product_code=None, **given):
     """Write a patient's order; the local date and time of its first occasion, as words. The caller's transaction.
 
     ScheduleError for a rhythm that makes no sense, PeopleError when nothing would ever be due.
@@ -72,12 +72,14 @@ def put_order(db, now, patient_id, *, every, day, clock_local, starts_on, **give
     patient = load_patient(db, patient_id, now.date())
     rhythm = parse_every(every, day)
     starts_on = starts_on or hours.local(now, patient.zone).date()
+    if given.get("ends_on") and given["ends_on"] < starts_on:
+        raise PeopleError(f"{patient.name}: the order ends on {given['ends_on']}, before it starts on {starts_on}; mend --ends or --starts")
     order = Order(id=0, every=every, weekdays=rhythm.weekdays, clock_local=clock_local, starts_on=starts_on, **given)
     coming = next_occasion(timing_of(order, patient.zone), now)
     if coming is None:
         raise PeopleError(f"{patient.name}: with this rhythm nothing is ever due; look at --every, --day and --starts")
     people.add_order(db, now, patient_id, every=every, weekdays=rhythm.weekdays, clock_local=clock_local, starts_on=starts_on,
-                     next_due_at=coming.at, **given)
+                     next_due_at=coming.at, product_name=product_name, product_code=product_code, **given)
     return f"{coming.on:%A} {coming.on.isoformat()} {hours.local(coming.at, patient.zone):%H:%M}"
 
 

@@ -316,7 +316,13 @@ def patient_caregiver(db_path, settings_path, name, caregiver, phone):
 @click.option("--day", help="Weekdays, like Tue or Mon,Thu")
 @click.option("--time", "clock", required=True, help="Wall time in the patient's zone, like 18:00")
 @click.option("--starts", type=click.DateTime(["%Y-%m-%d"]), help="First local date; default: today.")
-def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate, every, day, clock, starts):
+@click.option("--ends", type=click.DateTime(["%Y-%m-%d"]), help="Last local date that the order covers; default: none.")
+@click.option("--gap-limit-days", type=click.IntRange(1, 365), help="Days without a dose after which a nurse decides first; "
+              "default: the practice's.")
+@click.option("--product", help="Product name, as the order has it; never in a text.")
+@click.option("--product-code", help="Its code, as the order has it.")
+def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate, every, day, clock, starts, ends,
+                  gap_limit_days, product, product_code):
     """Write down the prescriber's order as given to us; an earlier one ends."""
     from bot import agenda
 
@@ -325,7 +331,8 @@ def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate
     with writing(db):
         first = agenda.put_order(db, found.clock.now(), people.patient_named(db, name), volume_ml=volume_ml,
                                  strength_g_per_ml=strength, sites=sites, rate_ml_per_h_per_site=rate, every=every, day=day,
-                                 clock_local=clock, starts_on=starts and starts.date())
+                                 clock_local=clock, starts_on=starts and starts.date(), ends_on=ends and ends.date(),
+                                 gap_limit_days=gap_limit_days, product_name=product, product_code=product_code)
     click.echo(f"{name}: first due {first}")
 
 

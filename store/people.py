@@ -47,7 +47,8 @@ def add_speaker(db, now, patient_id, name, role, number):
 
 
 def add_order(db, now, patient_id, *, volume_ml, strength_g_per_ml, sites, rate_ml_per_h_per_site, every, weekdays, clock_local,
-              starts_on, next_due_at, needle_mm=None, gauge=None, product_name=None, product_code=None):
+              starts_on, next_due_at, ends_on=None, gap_limit_days=None, needle_mm=None, gauge=None, product_name=None,
+              product_code=None):
     """The patient's current order; an earlier one ends. The order's id."""
     db.conn.execute("UPDATE infusion_order SET current = 0 WHERE patient_id = ?", [patient_id])
     order_id = db["infusion_order"].insert({
@@ -55,7 +56,7 @@ def add_order(db, now, patient_id, *, volume_ml, strength_g_per_ml, sites, rate_
         "strength_g_per_ml": float(strength_g_per_ml), "volume_ml": float(volume_ml), "sites": sites,
         "rate_ml_per_h_per_site": float(rate_ml_per_h_per_site), "needle_mm": needle_mm and float(needle_mm), "gauge": gauge,
         "every": every, "weekdays": ",".join(weekdays), "clock_local": clock_local, "starts_on": starts_on.isoformat(),
-        "next_due_at": stamp(next_due_at), "created_at": stamp(now)}).last_pk
+        "ends_on": ends_on and ends_on.isoformat(), "gap_limit_days": gap_limit_days, "next_due_at": stamp(next_due_at), "created_at": stamp(now)}).last_pk
     _audit(db, now, "order added", f"order/{order_id}")
     return order_id
 

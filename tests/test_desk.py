@@ -57,6 +57,15 @@ def test_a_new_order_ends_the_one_before(house):
     assert [row["volume_ml"] for row in listed] == [30.0]
 
 
+def test_an_order_keeps_its_last_day_its_gap_limit_and_its_product_as_typed(house):
+    house("patient", "add", "Ana", "--phone", "+13125550101")
+    assert house("patient", "order", "Ana", *ORDER, "--ends", "2027-01-31", "--gap-limit-days", "21", "--product", "Sample SC 20%",
+                 "--product-code", "X-1")[0] == 0
+    db = open_database(house.database, datetime(2026, 3, 10, tzinfo=UTC))
+    found = rows(db, "SELECT ends_on, gap_limit_days, product_name, product_code FROM infusion_order")
+    assert [tuple(row.values()) for row in found] == [("2027-01-31", 21, "Sample SC 20%", "X-1")]
+
+
 def test_staff_stand_on_the_ladder_from_now_on(house):
     assert house("roster", "add", "Ruth", "--phone", "+13125550105", "--rung", "1")[0] == 0
     assert house("roster", "add", "Cora", "--phone", "+13125550106", "--role", "coordinator")[0] == 0
@@ -70,6 +79,7 @@ def test_staff_stand_on_the_ladder_from_now_on(house):
     (("patient", "order", "Ana", *ORDER[:-2], "--time", "25:00"), "25:00"),
     (("patient", "order", "Ana", *ORDER, "--every", "2 fortnights"), "write day, week"),
     (("patient", "order", "Ana", "--strength", "20", *ORDER[:2], *ORDER[4:]), "--strength"),
+    (("patient", "order", "Ana", *ORDER, "--starts", "2026-03-10", "--ends", "2026-03-09"), "before it starts on 2026-03-10; mend"),
     (("roster", "add", "Ruth", "--phone", "+13125550105"), "give --rung"),
     (("roster", "add", "Ruth", "--phone", "+13125550101", "--rung", "1"), "is a patient's or caregiver's phone"),
     (("schedule", "skip", "Ana", "--on", "2026-03-11"), "has no order"),

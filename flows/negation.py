@@ -188,7 +188,7 @@ def _scope(line, kind, cue_first, cue_last, first, last):
         commas.append(len(between))
     verbs = sets["finite"]
     inner = line.norms[first:last]
-    if kind == "noun" and any(word in verbs for word in inner):
+    if kind == "noun" and line.norms[cue_first] not in ("ni", "tampoco") and any(word in verbs for word in inner):
         return CLEAR  # "no" does not deny a clause: "no fever chest hurts"
     thinks = any(word in sets["thinking"] for word in line.norms[max(0, cue_first - 2):first])
     if not thinks and _new_subject(between, sets["es_subjects" if kind == "es" else "subjects"]):
@@ -285,10 +285,20 @@ def standing(line, first, last, of_others=False):
     if _cue_before(line, "unreal", first, 10):
         return "doubtful"
     begin, end = line.bounds[line.sentence[first]]
-    if line.inside("past", begin, end) and not line.inside("present", begin, end):
+    past = line.between("past", begin, end)
+    # "nothing like it since": the "since" belongs to the past, it does not bring the finding back.
+    if past and not any(b <= end and not any(p <= a and b <= q for p, q in past)
+                        for a, b in line.between("present", begin, end)):
         near = line.between("past", max(begin, first - REACH), min(end, last + REACH))
         if any(not _split(line, c, first, last) for c in near):
             return "doubtful"
+    if line.inside("joke", begin, end):
+        return "doubtful"  # asked about, not dismissed: people joke about true alarms too
+    # A tale of the sentence before goes on ("watching my show. that guy had a stroke"), but not when the writer speaks.
+    own = any(word in line.book.sets["speaker"] for word in line.norms[begin:first + 1])
+    before, _ = (begin, end) if own else line.bounds.get(line.sentence[first] - 1, (begin, end))
+    if line.inside("tale", before, end):
+        return "doubtful"
     other = None if of_others else _cue_before(line, "others", first, 6)
     if other and not any(word in line.book.sets["speaker"] for word in line.norms[other[1]:first]):
         return "doubtful"

@@ -1,15 +1,17 @@
-"""The first alarm screen: what one text says, judged by the reviewed rule table.
+"""The alarm screen: what one text says, judged by the reviewed rule table and by a second, statistical reading.
 
 `read` is pure and deterministic, never raises on a string, and reads alarms in both languages whatever
 the language of the text. A denial lowers a finding by not matching; a supposition, a memory or a tale of
-others lowers an alarm to a question, never to nothing.
+others lowers an alarm to a question, never to nothing. The two readings (`by_rules`, flows/weights.py) are joined by
+the higher; where exactly one weakly says alarm, the safety question is asked.
 """
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
-from flows import negation, rule, temperature
+from flows import negation, rule, temperature, weights
 from flows.moment import when
 from flows.words import PHASES, Because, Reading, rank
 
@@ -59,11 +61,16 @@ def sayings():
 
 
 def read(text, lang=None, phase="unknown", asked=None):
-    """What one text says, as a Reading.
+    """What one text says, as a Reading: both readings, joined by the higher.
 
     text: any string. lang: `en` or `es`, guessed when None. phase: one of `words.PHASES`. asked: key of the question
     that this text answers, or None; `safety` reads 1 and 2, yes and no as its answers. Never raises on a string.
     """
+    return _joined(by_rules(text, lang, phase, asked), weights.judge(text), text, phase)
+
+
+def by_rules(text, lang=None, phase="unknown", asked=None):
+    """What one text says by the rule table alone, as a Reading. Arguments as in `read`."""
     tables = book()
     phase = phase if phase in PHASES else "unknown"
     found = rule.text_tokens(tables, text)
@@ -105,6 +112,71 @@ def spoken(text):
     tables = book()
     english, spanish = _marks([token.norm for token in rule.text_tokens(tables, text)], text, tables)
     return "es" if spanish >= english + 2 else "en" if english >= spanish + 2 else None
+
+
+# --- two readings ---------------------------------------------------------------------------------------------
+
+# Limits of the second reading's scores, chosen on the development writers (tests/train_reader.py, DEVELOP).
+SURE_ALARM = 0.2  # pages alone, if the text names the body or the infusion
+VERY_SURE_ALARM = 1.5  # raises what the rules found too vague ("i feel off") to a page
+WEAK_ALARM, WEAK_EMERGENCY = -0.5, -0.2  # ask alone
+WEAK_BESIDE_RULE = -0.2  # asks although the rules know what calm thing is said
+AGREED_EMERGENCY = -1.2  # raises an alarm that both heard to an emergency
+AGREED_SKIN = -0.8  # the same where the rules heard of the skin only: hives alone is urgent (triage guide)
+AGREED_ALARM = 0.1  # raises a rule's question to a page
+SECOND = "second-reading"
+# A rule that asks whatever else is said: too vague to be raised by a second reading that is not sure.
+_VAGUE = frozenset(("vague-unwell-en", "vague-unwell-es", "emoji", "help-word"))
+_SKIN = frozenset(("hives", "itch_all_over"))
+# Numbers, lot numbers and these words between them are no finding for a second reading.
+_BETWEEN = frozenset("and y e plus to lot lots lote lotes ml mls cc am pm".split())
+_KIND_OF = {"chest_pain": "heart_stroke_clot", "stroke": "heart_stroke_clot", "clot_limb": "heart_stroke_clot",
+            "headache": "heart_stroke_clot", "heart": "heart_stroke_clot", "seizure": "unresponsive_or_seizure",
+            "confusion": "unknown", "mood": "self_harm", "breathing": "allergic", "throat_swelling": "allergic",
+            "hives": "allergic", "itch_all_over": "allergic", "faint": "allergic"}
+_ALARMING = frozenset((*_KIND_OF, "neck_stiff", "fever", "urine", "jaundice", "site_infection", "site_pain", "gi",
+                       "dosing_error", "blood_before", "other", "site_itch", "site_swelling"))
+
+
+def _joined(found, hunch, text, phase):
+    """The rules' Reading, raised where the second reading says more. Never lower."""
+    level = _second_level(found, hunch, text)
+    if level is None or rank(level) <= rank(found.disposition):
+        # Where no rule spoke, the second reading may say what a calm text is about; its level stays.
+        unknown = not found.because and found.topic == "chatter" and found.choice is None
+        return replace(found, topic=weights.about(text)[1]) if unknown else found
+    topic = found.topic
+    if found.disposition not in ("ask", "urgent"):
+        topic = weights.about(text)[1]
+        topic = topic if topic in _ALARMING else "other"
+    kind = None
+    if level == "emergency":
+        kind = _kind(Hit(SECOND, topic, level, _KIND_OF.get(topic, "unknown"), None, 0, 0), phase)
+    reason = Because(SECOND, text[hunch.first:hunch.last])
+    acts = tuple(act for act in found.acts if act not in ("fine", "unclear", "problem"))
+    acts = tuple(act for act in _ACT_ORDER if act in (*acts, "problem"))
+    return replace(found, disposition=level, topic=topic, kind=kind, detail=found.detail if found.because else None,
+                   because=(reason, *found.because), acts=acts)
+
+
+def _second_level(found, hunch, text):
+    """What the second reading makes of a text that the rules have read: a disposition, or None for no more."""
+    ruled = found.disposition
+    words = re.findall(r"\w+", text.casefold())
+    if words and all(word in _BETWEEN or any(map(str.isdigit, word)) for word in words):
+        return None
+    least = AGREED_SKIN if ruled == "urgent" and found.topic in _SKIN else AGREED_EMERGENCY
+    emergency = "emergency" if hunch.emergency >= least else "urgent"
+    if ruled == "urgent":
+        return emergency
+    if ruled == "ask":
+        vague = all(reason.rule in _VAGUE for reason in found.because)
+        return emergency if hunch.alarm >= (VERY_SURE_ALARM if vague else AGREED_ALARM) else None
+    if hunch.alarm >= SURE_ALARM:
+        return emergency if hunch.bodily else "ask"
+    least = WEAK_BESIDE_RULE if found.because else WEAK_ALARM
+    weak = hunch.bodily and hunch.alarm >= least or hunch.emergency >= WEAK_EMERGENCY
+    return "ask" if weak else None
 
 
 # --- findings -------------------------------------------------------------------------------------------------

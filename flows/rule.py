@@ -17,7 +17,8 @@ ALARMS, SAYINGS = "alarms.yaml", "sayings.yaml"
 _ROW_KEYS = {"id", "lang", "disposition", "kind", "topic", "detail", "weak", "stays", "of_others", "at_site", "both",
              "patterns", "unless", "needs", "source", "match", "not"}
 _SAYING_KEYS = {"id", "lang", "act", "topic", "whole", "patterns", "unless", "match", "not"}
-_CUES = ("noun", "verb", "pseudo", "end", "gone", "unreal", "general", "past", "present", "others", "site", "wide")
+_CUES = ("noun", "verb", "pseudo", "end", "gone", "unreal", "general", "past", "present", "others", "joke", "tale", "site",
+         "wide")
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 

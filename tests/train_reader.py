@@ -1,0 +1,211 @@
+"""Train the second reading: `python -m tests.train_reader` writes flows/weights.bin and prints the scores.
+
+Needs the extra `train` (scikit-learn, numpy); nothing of it is imported at run time. Deterministic: one seed, files in
+a fixed order. Trains on the writers of TRAIN, on short clauses of the project's own, on the examples of the rule table
+and on misspelt copies made here; the writers of DEVELOP are only scored. tests/corpus/README.md says who wrote what.
+"""
+
+import json
+import random
+import sys
+from pathlib import Path
+
+from flows import reader, weights
+from flows.words import DISPOSITIONS, TOPICS
+
+SEED = 20260310
+TRAIN, OWN, DEVELOP = ("en1", "en3", "en4", "es1"), "own", ("en2", "es2")
+CORPUS = Path(__file__).parent / "corpus"
+LEVELS = tuple(level for level in DISPOSITIONS if level != "ask")
+STRENGTH = 20.0  # inverse regularisation of the logistic models; 5 to 80 differ by less than 0.002 of AUC
+STRETCH_WEIGHT = 0.5  # weight of a stretch against a whole text
+NOISE_SHARE = 0.3  # misspelt copies for this share of the lines
+NEAR = {"a": "sq", "e": "wr", "i": "uo", "o": "ip", "s": "ad", "t": "ry", "n": "bm", "r": "et", "h": "gj", "l": "k"}
+SOUNDS = (("ph", "f"), ("gh", ""), ("ck", "k"), ("ll", "l"), ("tion", "shun"), ("ea", "ee"), ("qu", "k"), ("h", ""),
+          ("v", "b"), ("z", "s"), ("ight", "ite"), ("ough", "uff"), ("ce", "se"), ("y", "i"))
+
+
+def lines(name):
+    """The labelled lines of one file of the corpus."""
+    return [json.loads(line) for line in (CORPUS / f"{name}.jsonl").read_text(encoding="utf-8").splitlines() if line]
+
+
+def misspelt(text, chance):
+    """A copy with some words mistyped, shortened or written as they sound."""
+    return " ".join(_misspell(word, chance) if len(word) > 3 and chance.random() < 0.25 else word
+                    for word in text.split(" "))
+
+
+def _misspell(word, chance):
+    at = chance.randrange(1, len(word) - 1)
+    way = chance.randrange(5)
+    if way == 0:
+        return word[:at] + word[at + 1:]
+    if way == 1:
+        return word[:at] + word[at + 1] + word[at] + word[at + 2:]
+    if way == 2:
+        return word[:at] + chance.choice(NEAR.get(word[at], word[at])) + word[at + 1:]
+    if way == 3:
+        return word[:at] + word[at] + word[at:]
+    for written, heard in chance.sample(SOUNDS, len(SOUNDS)):
+        if written in word[1:]:
+            return word[0] + word[1:].replace(written, heard, 1)
+    return word[:at] + word[at + 1:]
+
+
+def examples():
+    """(text, level, topic) of the table's own examples, as far as they stand for a level."""
+    # What a rule only asks about is shown on both sides, so that it is heard as neither.
+    found = [(text, level, row.topic) for row in reader.rules() for text in row.match
+             for level in ((row.effective,) if row.effective in LEVELS else ("nurse", "urgent"))]
+    return found + [(text, "none", row.topic) for row in reader.sayings() for text in row.match
+                    if reader.by_rules(text).disposition == "none"]
+
+
+def gather():
+    """[(text, level, topic)] to train on, and how many of them, at the beginning, are whole messages of writers."""
+    written = [(each["text"], each["level"].lower(), each["topic"]) for name in TRAIN for each in lines(name)]
+    chance = random.Random(SEED)
+    short = [(each["text"], each["level"].lower(), each["topic"]) for each in lines(OWN)] + examples()
+    noise = [(misspelt(text, chance), level, topic) for text, level, topic in written + short
+             if chance.random() < NOISE_SHARE]
+    return written + noise + short, len(written)
+
+
+def matrix(spans, idf=None):
+    """Rows of features for (rows, first, last) stretches: a sparse matrix, and the idf it used."""
+    import numpy
+    from scipy.sparse import csr_matrix
+
+    size = 1 << weights.BITS
+    counted = []
+    for rows, first, last in spans:
+        said = [bucket for buckets, _ in rows[first:last] for bucket in buckets]
+        spelled = [bucket for _, word in rows[first:last] for bucket in weights.letters(word)]
+        counted.append((said, spelled))
+    if idf is None:
+        seen = numpy.zeros(size)
+        for said, spelled in counted:
+            seen[list({*said, *spelled})] += 1
+        idf = numpy.log((1 + len(counted)) / (1 + seen)) + 1
+    data, index, ends = [], [], [0]
+    for said, spelled in counted:
+        for buckets, share, damp in ((said, 1.0, weights.DAMP[0]), (spelled, weights.LETTER_SHARE, weights.DAMP[1])):
+            if buckets:
+                values = idf[buckets]
+                data.extend(values * share / numpy.sqrt((values ** 2).sum() + damp))
+                index.extend(buckets)
+        ends.append(len(index))
+    found = csr_matrix((data, index, ends), shape=(len(spans), size))
+    found.sum_duplicates()
+    return found, idf
+
+
+def fit(found, labels, given=None):
+    """A logistic model as (weights, bias)."""
+    import numpy
+    from sklearn.linear_model import LogisticRegression
+
+    used = numpy.unique(found.indices)
+    made = LogisticRegression(C=STRENGTH, solver="liblinear", intercept_scaling=10,
+                              random_state=SEED).fit(found[:, used], labels, given)
+    full = numpy.zeros(found.shape[1])
+    full[used] = made.coef_[0]
+    return full, float(made.intercept_[0])
+
+
+def train():
+    """The weights file as bytes."""
+    import numpy
+
+    gathered, whole = gather()
+    cut = [weights.features(weights.words(text)) for text, _, _ in gathered]
+    level = numpy.array([LEVELS.index(level) for _, level, _ in gathered])
+    spans = [(rows, 0, len(rows)) for rows, _, _ in cut]
+    found, idf = matrix(spans)
+    idf_step = idf.max() / 127
+    idf = numpy.maximum(1, numpy.round(idf / idf_step)) * idf_step
+    found, _ = matrix(spans, idf)
+    alarm, emergency = fit(found, level >= 3), fit(found, level == 4)
+    for _ in range(2):
+        # The loudest stretch of an alarming text is what alarms; every stretch of a calm text is calm.
+        more, labels = [], []
+        for number in range(whole):
+            rows, stretches, _ = cut[number]
+            if len(stretches) < 2:
+                continue
+            parts = [(rows, first, last) for first, last in stretches]
+            if level[number] >= 3:
+                scored, _ = matrix(parts, idf)
+                chosen = {int(numpy.argmax(scored @ alarm[0]))}
+                if level[number] == 4:
+                    chosen.add(int(numpy.argmax(scored @ emergency[0])))
+                parts = [parts[at] for at in sorted(chosen)]
+            more += parts
+            labels += [level[number]] * len(parts)
+        both, _ = matrix(spans + more, idf)
+        labelled = numpy.concatenate([level, labels])
+        given = numpy.concatenate([numpy.ones(len(spans)), STRETCH_WEIGHT * numpy.ones(len(more))])
+        alarm, emergency = fit(both, labelled >= 3, given), fit(both, labelled == 4, given)
+    names, table, step, biases = topics(gathered, cut)
+    steps = [numpy.abs(head[0]).max() / 127 for head in (alarm, emergency)]
+    head = {"seed": SEED, "trained_on": [*TRAIN, OWN], "idf": idf_step,
+            "alarm": steps[0], "alarm_bias": alarm[1], "emergency": steps[1], "emergency_bias": emergency[1],
+            "names": names, "topic": step, "topic_bias": biases}
+    rows = numpy.stack([idf / idf_step, alarm[0] / steps[0], emergency[0] / steps[1]], axis=1)
+    body = numpy.round(rows).astype(numpy.int8).tobytes()
+    return json.dumps(head).encode() + b"\n" + body + table.tobytes()
+
+
+def topics(gathered, cut):
+    """The heads of level and topic: (names, signed bytes by bucket, step, biases)."""
+    import numpy
+    from scipy.sparse import csr_matrix
+    from sklearn.linear_model import LogisticRegression
+
+    size = 1 << weights.TOPIC_BITS
+    data, index, ends = [], [], [0]
+    for rows, _, _ in cut:
+        for buckets in weights.topic_buckets(rows[:weights.FIRST_WORDS]):
+            data += [max(1, len(buckets)) ** -0.5] * len(buckets)
+            index += buckets
+        ends.append(len(index))
+    found = csr_matrix((data, index, ends), shape=(len(cut), size))
+    found.sum_duplicates()
+    names = [*LEVELS, *TOPICS]
+    learnt, biases = numpy.zeros((size, len(names))), []
+    for at, name in enumerate(names):
+        labels = numpy.array([(level if at < 5 else topic) == name for _, level, topic in gathered])
+        if not labels.any():
+            biases.append(-9.0)
+            continue
+        made = LogisticRegression(C=5.0, solver="liblinear", random_state=SEED).fit(found, labels)
+        learnt[:, at] = made.coef_[0]
+        biases.append(float(made.intercept_[0]))
+    step = numpy.abs(learnt).max() / 127
+    return names, numpy.round(learnt / step).astype(numpy.int8), step, biases
+
+
+def main():
+    """Train, write, and print what the second reading alone does on the writers it has not seen."""
+    from sklearn.metrics import roc_auc_score
+
+    made = train()
+    (weights.HERE / weights.FILE).write_bytes(made)
+    for cached in (weights.model, weights._letter_sums):
+        cached.cache_clear()
+    print(f"{weights.FILE}: {len(made)} bytes")
+    for name in DEVELOP:
+        found = [(weights.judge(each["text"]), each) for each in lines(name)]
+        calm = [each for each in lines(name) if each["level"].lower() in LEVELS[:3]]
+        named = [(*weights.about(each["text"]), each) for each in calm]
+        alarming = [each["level"] in ("URGENT", "EMERGENCY") for _, each in found]
+        print(name, "AUC alarm", round(roc_auc_score(alarming, [h.alarm for h, _ in found]), 4),
+              "AUC emergency", round(roc_auc_score([e["level"] == "EMERGENCY" for _, e in found],
+                                                   [h.emergency for h, _ in found]), 4),
+              "topic of calm lines", round(sum(topic == e["topic"] for _, topic, e in named) / len(named), 3),
+              "level of calm lines", round(sum(level == e["level"].lower() for level, _, e in named) / len(named), 3))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

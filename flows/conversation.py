@@ -59,8 +59,8 @@ TABLE = (
     ("later", ("reminded", "put_off"), "put_off", "put_off"),
     ("later", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
     ("later", RUNNING, "asked_running", "ask_running"),
-    ("not_begun", RUNNING, "put_off", "take_back_start"),
-    ("not_over", ("idle",) + CHECKING, "running", "take_back_end"),
+    ("not_begun", ("running",), "put_off", "take_back_start"),
+    ("not_over", ("idle", "check_in"), "running", "take_back_end"),
     ("skip", ("reminded", "put_off"), "skipped", "skip"),
     ("skip", ("idle", "skipped", "stopped") + CHECKING, "=", "call_back"),
     ("skip", RUNNING, "asked_running", "ask_running"),
@@ -176,11 +176,11 @@ NOT_WELL = re.compile(r"\b(terribl[ey]|horribl[ey]|awful|bad(ly)?|rough|meh|so s
 STOPPED_IT = re.compile(r"\W*(ok |so |i |we |im |i'm |had to |just |ya |la |lo )*(stopped|stopping|stop(ped)? it|pare|paramos|detuve)\b"
                         r"(?!\s+(bleeding|itching|leaking|hurting|burning|by itself|texting))", re.IGNORECASE)
 COUNTED = re.compile(r"\s*\d\s*(sites?|needles?|mls?|hours?|hrs?|h|mins?|vials?|sitios?|agujas?|horas?)\b", re.IGNORECASE)
-DONT_KNOW = re.compile(
-    r"\W*(\?+|idk|(i )?(do not|don'?t|dont) (know|remember)|not sure|no idea|no se|no sé|ni idea|no me acuerdo|"
+DONT_KNOW = re.compile(  # on the words alone, parted by single blanks
+    r"idk|(i )?(do not|don'?t|dont) (know|remember)|not sure|no idea|no se|no sé|ni idea|no me acuerdo|"
     r"(i |we )?(do not|don'?t|dont) have (it|them|those|that|the (box|boxes|vials|labels?|numbers?))( any ?more| here)?|"
-    r"(i |we )?(already )?(threw|tossed) (it|them|the \w+|those)? ?(away|out)( the \w+)?( already)?|"
-    r"no (lo|los|la|las) tengo|(ya )?(lo |los |la |las )?(tire|tiré|boté)( .{1,20})?)\W*$", re.IGNORECASE)
+    r"(i |we )?(already )?(threw|tossed) (it|them|the \w+|those)?( ?(away|out))( the \w+)?( already)?|"
+    r"no (lo|los|la|las) tengo|(ya )?(lo |los |la |las )?(tire|tiré|boté)( .{1,20})?", re.IGNORECASE)
 AFTER = (r"^\W*(?:(?:ok|maybe|probably|right|just|not now|en|si|bueno)\W+)*(?:after|when|once|as soon as|cuando|despues que|después que|en cuanto) "
          r"(?:i|i'm|we|she|he|they|my|the|llegu\w*|termin\w*|com\w*|salg\w*|regres\w*|vuelv\w*|pueda)\b")  # "when I get home"
 NOT_BEGUN = re.compile(r"\b((have ?n.?t|has ?n.?t|did ?n.?t|have not|has not|did not|not|never) (actually |really |even )?(start(ed)?|begun|begin)|"
@@ -201,11 +201,17 @@ PROGRESS = {"stopped": "stop", "done": "done", "already": "already", "starting":
             "still_running": "still_running", "skip": "skip", "later": "later"}
 
 
-def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None, text=""):
+def _does_not_know(text):
+    words = " ".join(re.findall(r"[\w']+", text))
+    return bool(DONT_KNOW.fullmatch(words)) if words else "?" in text
+
+
+def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None, text="", just=""):
     """What a text asks of the machine in this state: one trigger, or a step and then what was said about it.
 
     Pure. `reading` has passed the alarm screen. tells: the text holds facts of a dose (`flows.log`). lately: a dose ended
-    so lately that such facts are about it. gone: the text says that something is gone (True) or still there (False). text: the words themselves. Order: alarm, place of an open question, progress, complaint, rest.
+    so lately that such facts are about it. gone: the text says that something is gone (True) or still there (False). text: the words themselves. just: "started" or "ended" when this very person said so of a dose
+    within the last minutes, and may take it back. Order: alarm, place of an open question, progress, complaint, rest.
     """
     if reading.disposition in ("emergency", "urgent"):
         return ("alarm",)
@@ -236,19 +242,19 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
         return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting", "skip", "later")) + ("unsure",)
     if state == "amount" and reading.choice in (2, 3) and len(text.split()) == 1:
         return ("which_problem",) if reading.choice == 2 else ("unsure",)
-    if state in RUNNING and reading.disposition == "none" and NOT_BEGUN.search(text):
+    if state == "running" and just == "started" and reading.disposition == "none" and NOT_BEGUN.search(text):
         return ("not_begun",)
     if state in ("reminded", "put_off") and reading.disposition == "none" and (
         acts <= {"unclear", "fine", "yes"} and re.match(AFTER, text, re.IGNORECASE)
     ):
         return ("later",)
-    if lately and not tells and reading.disposition == "none" and "still_running" in acts and NOT_OVER.search(text) and (
+    if just == "ended" and not tells and reading.disposition == "none" and "still_running" in acts and NOT_OVER.search(text) and (
         answers("not_over", state)
     ):
         return ("not_over",)
-    if state in FACTS and not media_count and DONT_KNOW.match(text) and reading.disposition in ("none", "nurse"):
+    if state in FACTS and not media_count and _does_not_know(text) and reading.disposition in ("none", "nurse"):
         return ("told",)
-    if state == "stopped" and DONT_KNOW.match(text):
+    if state == "stopped" and _does_not_know(text):
         return ("volume",)
     if state in FACTS and not media_count and (tells or reading.choice is not None or NUMBER.search(text)) and (
         not acts & (ENDS if not tells else {"stopped", "skip"})

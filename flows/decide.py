@@ -22,6 +22,7 @@ from flows.words import Because, Reading
 ASKED_WHO = "asked who this is"
 WRONG_NUMBER = re.compile(r"\bwrong (number|phone)\b|\bequivocad\w*|\bse equivoco\b", re.IGNORECASE)
 CORRECTED_WITHIN = timedelta(hours=48)  # facts told so long after a dose mend its record
+TAKEN_BACK_WITHIN = timedelta(minutes=15)  # so soon after "starting" or "done" a person may take it back
 WHICH_WAIT_MINUTES = 30  # after this a text that nobody could place goes to the nurse's list
 ASKED = {"safety": "safety", "check_in": "check_in", "asked_running": "running_question", "second_dose": "second_dose",
          "problem": "check_in.problem", "stopped": "stopped", "skipped": "skip", "reminded": "reminder", "bother": "bother",
@@ -97,9 +98,18 @@ def _patient(world, inbound, patient, place=False):
     last = last_ended(patient)
     lately = last is not None and world.now - last.ended_at < CORRECTED_WITHIN
     found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately,
-                        _gone(inbound.body), inbound.body)
+                        _gone(inbound.body), inbound.body, _just(world, patient, speaker))
     triggers = [_checked(trigger, turn, speaker) for trigger in found]
     return effects + turn.run(*_answered(triggers, _state_here(turn)))
+
+
+def _just(world, patient, speaker):
+    """"started" or "ended" when this person said so of the newest dose within the last minutes, else ""."""
+    now_running, last = running(patient), last_ended(patient)
+    if now_running:
+        mine = now_running.started_by == speaker.name and now_running.started_at is not None
+        return "started" if mine and world.now - now_running.started_at < TAKEN_BACK_WITHIN else ""
+    return "ended" if last and last.state == "done" and world.now - last.ended_at < TAKEN_BACK_WITHIN else ""
 
 
 TAPBACK = re.compile(r"^\s*(liked|loved|laughed at|emphasi[sz]ed|questioned|disliked|reacted .{1,12} to|le gusto|le gustó|le encanto|le encantó|"

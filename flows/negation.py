@@ -294,13 +294,15 @@ def standing(line, first, last, of_others=False):
             return "doubtful"
     if line.inside("joke", begin, end):
         return "doubtful"  # asked about, not dismissed: people joke about true alarms too
-    # A tale of the sentence before goes on ("watching my show. that guy had a stroke"), but not when the writer speaks.
-    own = any(word in line.book.sets["speaker"] for word in line.norms[begin:first + 1])
+    # A tale of the sentence before goes on ("watching my show. that guy had a stroke"), but not when the writer speaks:
+    # "watching a show and my throat is closing" is no tale.
+    speaker = line.book.sets["speaker"]
+    own = any(word in speaker for word in line.norms[begin:first + 1])
     before, _ = (begin, end) if own else line.bounds.get(line.sentence[first] - 1, (begin, end))
-    if line.inside("tale", before, end):
+    if any(not any(word in speaker for word in line.norms[b:last]) for _, b in line.between("tale", before, end)):
         return "doubtful"
     other = None if of_others else _cue_before(line, "others", first, 6)
-    if other and not any(word in line.book.sets["speaker"] for word in line.norms[other[1]:first]):
+    if other and not any(word in speaker for word in line.norms[other[1]:last]):
         return "doubtful"
     return "real"
 

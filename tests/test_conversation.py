@@ -66,6 +66,13 @@ def test_every_state_answers_every_kind_of_text(state, text):
 
 
 @pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("text", ["?" * 1599 + "x", "threw it" + " " * 1500 + "x", "1a" * 799 + "?x", "not yet " * 200, "left " * 320],
+                         ids=["marks", "blanks", "codes", "not yet", "left"])
+def test_no_long_text_hangs_a_state(state, text):  # a pattern that tries every way to split it would never end
+    assert texts_to_ana(answer(state, text))
+
+
+@pytest.mark.parametrize("state", STATES)
 def test_every_state_answers_a_picture(state):
     assert texts_to_ana(answer(state, "", media=1))
 

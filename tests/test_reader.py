@@ -583,3 +583,13 @@ def test_written_texts_are_read_within_the_limits():
         spans.append(time.perf_counter() - begun)
     spans.sort()
     assert spans[len(spans) // 2] <= 0.002 and spans[len(spans) * 99 // 100] <= 0.010
+
+
+@pytest.mark.parametrize("words", ["watching a show and my throat is closing", "was watching tv and i cant breathe",
+                                   "watching a movie with my son and he just passed out", "viendo la novela y no puedo respirar"])
+def test_a_patient_who_watches_something_is_not_telling_a_tale(words):
+    assert by_rules(words).disposition == "emergency"
+
+
+def test_a_tale_is_asked_about():
+    assert by_rules("watching that hospital show and this guy just had a heart attack").disposition == "ask"

@@ -1,11 +1,14 @@
 """Sentences that confused people really send: what each comes to, in the state in which it is sent."""
 
+from dataclasses import replace
+from datetime import timedelta
+
 import pytest
 
-from flows.decide import _own_words, _without_questions
-from flows.model import AddReaction, MakePage, OpenTask, PutInfusion, PutLots, SetTalk, SetTimer, StopPhone
+from flows.decide import _own_words, _without_questions, decide
+from flows.model import AddReaction, Inbound, MakePage, OpenTask, PutInfusion, PutLots, SetTalk, SetTimer, StopPhone
 from flows.reader import read
-from tests.test_conversation import answer, texts_to_ana
+from tests.test_conversation import ANA, NOW, answer, patient_in, texts_to_ana, world
 
 
 def doses(effects):
@@ -215,27 +218,59 @@ def test_a_bare_lot_number_is_on_record_when_it_was_asked_for_and_confirmed():
     assert "P10012345, P10012346" in texts_to_ana(effects)[0].body
 
 
-@pytest.mark.parametrize("text", ["oh wait not yet", "oh wait not yet, sorry", "havent started yet sorry", "I didn't actually start", "false alarm i didnt start",
-                                  "no he empezado todavia"])
+NOT_BEGUN = ["oh wait not yet", "oh wait not yet, sorry", "havent started yet sorry", "I didn't actually start",
+             "false alarm i didnt start", "no he empezado todavia"]
+
+
+def answer_minutes_after(state, text, minutes, who="Ana"):
+    """What a text of Ana's comes to so many minutes after `who` said "starting" (running) or somebody "done"."""
+    patient = patient_in(state)
+    dose, *rest = patient.infusions or patient_in("check_in").infusions
+    at = NOW - timedelta(minutes=minutes)
+    dose = replace(dose, started_by=who, **({"started_at": at} if dose.state == "running" else {"ended_at": at}))
+    patient = replace(patient, infusions=(dose, *rest))
+    return decide(world(patient), Inbound(1, ANA, ANA.number, text, 0, NOW)).effects
+
+
+def taken_back(effects, state):
+    return [change for change in doses(effects) if change.get("state") == state]
+
+
+@pytest.mark.parametrize("text", NOT_BEGUN)
 def test_a_start_that_was_none_is_taken_back_and_the_reminder_comes_later(text):
-    effects = answer("running", text)
+    effects = answer_minutes_after("running", text, 5)
     assert {"state": "planned", "started_at": None, "started_by": None} in doses(effects)
     assert entries(effects) == ["later"]
     assert "put_off" in [each.kind for each in effects if isinstance(each, SetTimer)]
     assert not [each for each in effects if isinstance(each, MakePage)]
 
 
+@pytest.mark.parametrize("text", NOT_BEGUN)
+@pytest.mark.parametrize(("state", "minutes", "who"), [("running", 16, "Ana"), ("running", 5, "Dana"), ("asked_running", 5, "Ana"),
+                                                      ("asked_running", 70, "Ana")])
+def test_a_start_long_ago_or_of_another_is_never_taken_back_and_stays_watched(text, state, minutes, who):
+    effects = answer_minutes_after(state, text, minutes, who)
+    assert not taken_back(effects, "planned")
+    assert texts_to_ana(effects)
+
+
 @pytest.mark.parametrize("text", ["i havent started feeling bad", "havent started yet but my throat is tight", "not yet, my chest hurts"])
 def test_no_alarm_and_no_feeling_is_taken_for_a_start_taken_back(text):
-    assert not [change for change in doses(answer("running", text)) if change.get("state") == "planned"]
+    assert not taken_back(answer_minutes_after("running", text, 5), "planned")
 
 
 @pytest.mark.parametrize("text", ["oh wait its not done yet", "i said done by mistake its still going", "sorry still running"])
 def test_a_done_that_was_none_is_taken_back_and_the_dose_is_watched_again(text):
-    effects = answer("check_in", text)
-    assert [change for change in doses(effects) if change.get("state") == "running" and change["ended_at"] is None]
+    effects = answer_minutes_after("check_in", text, 5)
+    assert [change for change in taken_back(effects, "running") if change["ended_at"] is None]
     assert entries(effects) == ["running_fine"]
     assert {"running_question", "running_end"} <= {each.kind for each in effects if isinstance(each, SetTimer)}
+
+
+@pytest.mark.parametrize(("state", "minutes"), [("check_in", 20), ("idle", 24 * 60), ("follow_up", 24 * 60), ("problem", 5), ("bother", 5)])
+@pytest.mark.parametrize("text", ["still going", "its still going", "not over yet"])
+def test_what_still_goes_on_later_or_is_a_complaint_revives_no_dose(text, state, minutes):
+    assert not taken_back(answer_minutes_after(state, text, minutes), "running")
 
 
 @pytest.mark.parametrize("text", ["I don't have them", "threw away the boxes", "no los tengo"])

@@ -72,6 +72,7 @@ class Scene:
         self.house, self.dice = house, random.Random(seed)
         self.alarming = []  # (number, words) of every alarming text
         self.killers = {}
+        self.busy = [], 0.0  # ids of what is still to leave, and since when they are the same
 
     def now(self):
         return self.house.clock.now()
@@ -140,11 +141,15 @@ class Scene:
         db = self.house.db()
         held = {text.carrier_id for text in self.house.carrier.texts if hasattr(text, "from_number")}
         recorded = {row["carrier_id"] for row in select(db, "SELECT carrier_id FROM inbound")}
-        # leases of dead processes end by the clock, so a moment later
-        busy = select(db, """SELECT 1 FROM outbox WHERE state = 'leased'
-                             OR state = 'waiting' AND not_before <= ?""", stamp(self.now()))
-        if busy:
+        busy = [row["id"] for row in select(db, """SELECT id FROM outbox WHERE state = 'leased'
+                                                   OR state = 'waiting' AND not_before <= ? ORDER BY id""", stamp(self.now()))]
+        if busy != self.busy[0]:
+            self.busy = busy, time.monotonic()
+        elif busy and time.monotonic() - self.busy[1] > 1:
+            # Leases of dead processes end by the clock. It moves only when nothing else does: a nurse who has not
+            # answered is paged again for ever, so a clock that runs faster than texts leave never comes to rest.
             self.house.jump_to(self.now() + timedelta(seconds=31))
+            self.busy = busy, time.monotonic()
         unhandled = select(db, "SELECT 1 FROM inbound WHERE handled_at IS NULL AND failed_at IS NULL")
         return held <= recorded and not busy and not unhandled
 

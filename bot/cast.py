@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+from flows import regimen
 from flows.hours import at_wall, local, parse_hours, parse_quiet
 from flows.model import Order, Practice
 from flows.occasion import timing_of
@@ -81,18 +82,19 @@ def enrol(db, script, now):
 
 def _order(db, now, patient, patient_id):
     given = patient.order
-    volume_ml = given.volume_ml or given.dose_g / given.strength
+    volume_ml = given.volume_ml or regimen.plan(dose_g=given.dose_g, strength=given.strength, sites=given.sites, profile=given.profile,
+                                                rate_ml_per_h_per_site=given.rate_ml_per_h_per_site).volume_ml
     first = min([past.on for past in patient.history], default=local(now, patient.zone).date())
     clock = f"{given.time:%H:%M}"
     shape = Order(id=0, volume_ml=volume_ml, strength_g_per_ml=given.strength, sites=given.sites,
                   rate_ml_per_h_per_site=given.rate_ml_per_h_per_site, every=given.every,
-                  weekdays=tuple(given.day.split(",")) if given.day else (), clock_local=clock, starts_on=first)
+                  weekdays=tuple(given.day.split(",")) if given.day else (), clock_local=clock, starts_on=first, profile=given.profile)
     coming = next_occasion(timing_of(shape, patient.zone), now - timedelta(seconds=1))
     order_id = people.add_order(
         db, now, patient_id, volume_ml=volume_ml, strength_g_per_ml=given.strength, sites=given.sites,
         rate_ml_per_h_per_site=given.rate_ml_per_h_per_site, every=given.every, weekdays=shape.weekdays, clock_local=clock,
         starts_on=first, next_due_at=coming.at, needle_mm=patient.needle_mm, gauge=patient.gauge, product_name=given.product,
-        product_code=given.product_code)
+        product_code=given.product_code, profile=given.profile)
     for past in patient.history:
         due_at = at_wall(past.on, given.time, patient.zone)
         minutes = past.minutes if past.minutes is not None else round(shape.minutes)

@@ -11,16 +11,18 @@ import click
 from bot import script, settings, signing
 from bot.clock import ClockError, FileClock, SystemClock
 from bot.office import practice_of
-from flows import content
-from flows import hours
+from bot.order import refused
+from flows import content, hours, regimen
 from flows.hours import HoursError
+from flows.profile import ProfileError, profiles
 from flows.schedule import ScheduleError
 from flows.words import LANGS, PHASES
 from store import database, people, story
 from store.database import DatabaseError, writing
 from store.people import PeopleError
 
-MENDABLE = (ScheduleError, script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError, content.ContentError)
+MENDABLE = (ScheduleError, script.ScriptError, settings.SettingsError, DatabaseError, PeopleError, ClockError, HoursError, content.ContentError,
+            ProfileError)
 
 
 class Desk:
@@ -278,8 +280,9 @@ def patient_show(db_path, settings_path, name, as_json):
 @click.option("--zone", help="IANA zone; default: the practice's.")
 @click.option("--lang", type=click.Choice(LANGS), default="en", show_default=True)
 @click.option("--born", type=click.DateTime(["%Y-%m-%d"]))
+@click.option("--weight-kg", type=click.FloatRange(1, 400))
 @click.option("--epinephrine", is_flag=True, help="Epinephrine is prescribed to her.")
-def patient_add(db_path, settings_path, name, phone, zone, lang, born, epinephrine):
+def patient_add(db_path, settings_path, name, phone, zone, lang, born, weight_kg, epinephrine):
     """Put a patient on the books. Use a first name: it stands in texts."""
     found = desk(db_path, settings_path)
     db = found.open()
@@ -287,7 +290,7 @@ def patient_add(db_path, settings_path, name, phone, zone, lang, born, epinephri
     hours.zone_named(zone)
     with writing(db):
         people.add_patient(db, found.clock.now(), name=name, lang=lang, zone=zone, number=phone, born_on=born and born.date(),
-                           epinephrine=epinephrine)
+                           weight_kg=weight_kg, epinephrine=epinephrine)
     click.echo(f"{name}: added, {phone}, {zone}")
 
 
@@ -321,10 +324,14 @@ def patient_caregiver(db_path, settings_path, name, caregiver, phone):
               "default: the practice's.")
 @click.option("--product", help="Product name, as the order has it; never in a text.")
 @click.option("--product-code", help="Its code, as the order has it.")
+@click.option("--profile", type=click.Choice(list(profiles())), help="The label that the order is looked at beside; it only warns.")
+@click.option("--needle-mm", type=click.FloatRange(3, 20), help="Length of the needle, mm.")
+@click.option("--gauge", type=click.IntRange(20, 31), help="Gauge of the needle.")
 def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate, every, day, clock, starts, ends,
-                  gap_limit_days, product, product_code):
-    """Write down the prescriber's order as given to us; an earlier one ends."""
+                  gap_limit_days, product, product_code, profile, needle_mm, gauge):
+    """Write down the prescriber's order as given to us; an earlier one ends. What a check has against it is printed."""
     from bot import agenda
+    from bot.order import given_of
 
     found = desk(db_path, settings_path)
     db = found.open()
@@ -332,8 +339,11 @@ def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate
         first = agenda.put_order(db, found.clock.now(), people.patient_named(db, name), volume_ml=volume_ml,
                                  strength_g_per_ml=strength, sites=sites, rate_ml_per_h_per_site=rate, every=every, day=day,
                                  clock_local=clock, starts_on=starts and starts.date(), ends_on=ends and ends.date(),
-                                 gap_limit_days=gap_limit_days, product_name=product, product_code=product_code)
+                                 gap_limit_days=gap_limit_days, product_name=product, product_code=product_code, profile=profile,
+                                 needle_mm=needle_mm, gauge=gauge)
     click.echo(f"{name}: first due {first}")
+    for warned in regimen.plan(**given_of(db, found.clock.now(), people.patient_named(db, name))).warnings:
+        click.echo(f"LOOK: {warned.text} [{warned.code}]")
 
 
 @patient.command("wording")
@@ -347,6 +357,110 @@ def patient_wording(db_path, settings_path, name, wording):
     with writing(db):
         people.set_wording(db, found.clock.now(), people.patient_named(db, name), wording)
     click.echo(f"{name}: {wording}")
+
+
+@cli.group()
+def order():
+    """The sums of an order. For nurses, coordinators and pharmacists; never told to a patient."""
+
+
+def _sum(as_json, compute, as_dict, lines):
+    """Print what `compute` gives, or its refusal with exit status 2."""
+    try:
+        found = compute()
+    except regimen.Refusal as error:
+        if as_json:
+            click.echo(json.dumps(refused(error), ensure_ascii=False))
+        else:
+            click.echo(f"ebbline: {error}", err=True)
+        raise SystemExit(2) from None
+    click.echo(json.dumps(as_dict(found), ensure_ascii=False) if as_json else "\n".join(lines(found)))
+
+
+ORDER_FLAGS = (
+    ("--volume-ml", "mL of one infusion."), ("--dose-g", "g of one infusion, instead of or beside the mL."),
+    ("--strength", "g/mL, such as 0.20."), ("--max-ml-per-site", "The order's ceiling per site, mL."),
+    ("--rate-ml-per-h-per-site", "By pump, mL/h per site."), ("--push-ml-per-min", "By hand instead, mL/min, one site after the other."),
+    ("--sites", "Sites at once; default: as few as the ceiling allows."), ("--max-sites", "The order's most sites."),
+    ("--infusion-number", "1 is the first."), ("--age-years", ""), ("--weight-kg", ""),
+    ("--profile", f"Look at the order beside a label: {', '.join(profiles())}."),
+)
+
+
+def takes_order(command):
+    """The flags of one order. All are read as words, so that a bad one is refused in the fixed form."""
+    for flag, words in reversed(ORDER_FLAGS):
+        command = click.option(flag, help=words)(command)
+    return command
+
+
+@order.command("check")
+@wants_db
+@takes_order
+@click.option("--vials-ml", help="Vial sizes on hand, mL, like 5,10,20,50: the vials with the least left over.")
+@click.option("--patient", "name", help="Start from what is on record of this patient's order; the flags then go over it.")
+@click.option("--json", "as_json", is_flag=True)
+def order_check(db_path, settings_path, vials_ml, name, as_json, **given):
+    """The arithmetic of one infusion: mL, grams, sites, rate, time, vials, and what to look at."""
+    from bot.order import as_dict, given_of, table
+
+    known = {}
+    if name:
+        found = desk(db_path, settings_path)
+        db = found.open()
+        known = given_of(db, found.clock.now(), people.patient_named(db, name))
+    told = {**known, **{key: value for key, value in given.items() if value is not None}}
+    if vials_ml is not None:
+        told["vials_ml"] = vials_ml.split(",")
+    _sum(as_json, lambda: regimen.plan(**told), as_dict, table)
+
+
+@order.command("convert")
+@click.option("--weekly-g", help="g a week under the skin.")
+@click.option("--iv-g", help="g of one dose into the vein, instead.")
+@click.option("--iv-weeks", help="How many weeks apart those are.")
+@click.option("--factor", help="The label's own factor from vein to skin, such as 1.37.")
+@click.option("--weeks", default="1", show_default=True, help="One infusion every so many weeks,")
+@click.option("--per-week", default="1", show_default=True, help="or so many infusions a week.")
+@click.option("--strength", help="g/mL, for the mL.")
+@click.option("--json", "as_json", is_flag=True)
+def order_convert(as_json, **given):
+    """A prescriber's sum: another rhythm, or from the vein to the skin. It changes no order."""
+    from bot.order import converted, converted_lines
+
+    _sum(as_json, lambda: converted(**given), lambda found: found, converted_lines)
+
+
+@order.command("profiles")
+@click.option("--json", "as_json", is_flag=True)
+def order_profiles(as_json):
+    """The product profiles with their sources. A profile warns; the order always wins."""
+    from bot.order import profile_rows
+
+    show(profile_rows(), as_json, lambda row: f"{row['key']:<12}{row['label']}; source: {row['source']}")
+
+
+@order.command("codes")
+def order_codes():
+    """The closed list of codes that a check refuses or warns with."""
+    from bot.order import codes
+
+    click.echo("\n".join(codes()))
+
+
+@order.command("flow")
+@click.argument("gauge", type=int)
+@click.argument("other", type=int)
+@click.option("--length-ratio", type=float, default=1, show_default=True, help="Length of the second bore over the first's.")
+@click.option("--pressure-ratio", type=float, default=1, show_default=True, help="Driving pressure of the second over the first's.")
+@click.option("--viscosity-ratio", type=float, default=1, show_default=True, help="Viscosity in the second over the first's; cold is over 1.")
+@click.option("--json", "as_json", is_flag=True)
+def order_flow(gauge, other, length_ratio, pressure_ratio, viscosity_ratio, as_json):
+    """An ESTIMATE: how many times the flow of needle GAUGE a needle OTHER lets through. Never mL/h."""
+    from flows import bore
+
+    _sum(as_json, lambda: bore.estimate(gauge, other, length=length_ratio, pressure=pressure_ratio, viscosity=viscosity_ratio),
+         lambda found: found, lambda found: [found["text"]])
 
 
 @cli.group()

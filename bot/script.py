@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import yaml
 
+from flows.profile import profiles
 from flows.words import LANGS
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -85,6 +86,7 @@ class Order:
     max_sites: int | None = None
     product: str | None = None
     product_code: str | None = None
+    profile: str | None = None
 
 
 @dataclass(frozen=True)
@@ -519,6 +521,7 @@ ORDER = {
     "max_sites": _whole(1, 20),
     "product": _text,
     "product_code": _text,
+    "profile": _one_of(tuple(profiles())),
 }
 
 PAST = {

@@ -63,6 +63,11 @@ def local(at: datetime, zone: str) -> datetime:
     return _utc(at).astimezone(zone_named(zone))
 
 
+def years_between(born_on: date, on: date) -> int:
+    """Completed years of age on a date. Somebody born on 29 February has the birthday on 1 March in other years."""
+    return on.year - born_on.year - ((on.month, on.day) < (born_on.month, born_on.day))
+
+
 def parse_clock(text: str) -> time:
     """A wall time from "18:00" or "8:05". HoursError for anything else, "24:00" too."""
     minutes = _clock_minutes(text, text)

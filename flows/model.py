@@ -8,6 +8,7 @@ task from outside and inside, so that a decision can open a matter and page abou
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
+from flows import regimen
 from flows.hours import Hours, Quiet
 from flows.words import Reading
 
@@ -73,8 +74,8 @@ class Staff:
 
 @dataclass(frozen=True)
 class Order:
-    """The prescriber's instruction as given to us. mL, g/mL, mL/h per site. `next_due_at` is the next occasion not
-    yet dealt with."""
+    """The prescriber's instruction as given to us. mL, g/mL, mL/h per site, mm. `next_due_at` is the next occasion not
+    yet dealt with. profile: key of the product profile it is looked at beside."""
 
     id: int
     volume_ml: float
@@ -92,11 +93,19 @@ class Order:
     held_case: str | None = None
     gap_limit_days: int | None = None
     product: str | None = None
+    profile: str | None = None
+    needle_mm: float | None = None
+    gauge: int | None = None
 
     @property
     def minutes(self):
-        """Expected minutes of one infusion: volume / sites / rate per site."""
-        return self.volume_ml / self.sites / self.rate_ml_per_h_per_site * 60
+        """Expected minutes of one infusion (`regimen.minutes`)."""
+        return regimen.minutes(self.volume_ml, self.sites, self.rate_ml_per_h_per_site, self.profile, self.strength_g_per_ml)
+
+    @property
+    def ml_per_site(self):
+        """mL at each site, when they share alike."""
+        return self.volume_ml / self.sites
 
 
 @dataclass(frozen=True)
@@ -225,6 +234,7 @@ class Patient:
     first_order: bool = True  # no earlier order of another product on record
     reactions: tuple = ()
     born_on: date | None = None
+    weight_kg: float | None = None
     speakers: tuple[Speaker, ...] = ()
     order: Order | None = None
     talk: Talk = Talk()

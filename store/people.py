@@ -48,17 +48,30 @@ def add_speaker(db, now, patient_id, name, role, number):
 
 def add_order(db, now, patient_id, *, volume_ml, strength_g_per_ml, sites, rate_ml_per_h_per_site, every, weekdays, clock_local,
               starts_on, next_due_at, ends_on=None, gap_limit_days=None, needle_mm=None, gauge=None, product_name=None,
-              product_code=None):
+              product_code=None, profile=None):
     """The patient's current order; an earlier one ends. The order's id."""
     db.conn.execute("UPDATE infusion_order SET current = 0 WHERE patient_id = ?", [patient_id])
     order_id = db["infusion_order"].insert({
-        "patient_id": patient_id, "product_name": product_name, "product_code": product_code,
+        "patient_id": patient_id, "product_name": product_name, "product_code": product_code, "profile": profile,
         "strength_g_per_ml": float(strength_g_per_ml), "volume_ml": float(volume_ml), "sites": sites,
         "rate_ml_per_h_per_site": float(rate_ml_per_h_per_site), "needle_mm": needle_mm and float(needle_mm), "gauge": gauge,
         "every": every, "weekdays": ",".join(weekdays), "clock_local": clock_local, "starts_on": starts_on.isoformat(),
         "ends_on": ends_on and ends_on.isoformat(), "gap_limit_days": gap_limit_days, "next_due_at": stamp(next_due_at), "created_at": stamp(now)}).last_pk
     _audit(db, now, "order added", f"order/{order_id}")
     return order_id
+
+
+def order_facts(db, patient_id):
+    """What the sums of a patient's current order need: the order's row, born_on (a date), weight_kg, zone, and `given`, how many doses
+    of it were done or stopped. PeopleError when there is no order."""
+    row = one(db, """SELECT infusion_order.*, patient.name, patient.born_on, patient.weight_kg, patient.zone,
+                            (SELECT count(*) FROM infusion WHERE infusion.order_id = infusion_order.id
+                             AND infusion.state IN ('done', 'stopped')) AS given
+                     FROM patient JOIN infusion_order ON infusion_order.patient_id = patient.id AND infusion_order.current = 1
+                     WHERE patient.id = ?""", patient_id)
+    if row is None:
+        raise PeopleError("this patient has no order; `ebbline patient order` writes one down")
+    return {**row, "born_on": row["born_on"] and date.fromisoformat(row["born_on"])}
 
 
 def add_past(db, patient_id, order_id, *, due_on, due_at, ended_at, volume_ml=None, minutes=None, sites=(), problems=(), lots=()):

@@ -71,6 +71,7 @@ def order_of(row):
         starts_on=day(row["starts_on"]), ends_on=day(row["ends_on"]), next_due_at=moment(row["next_due_at"]),
         held_at=moment(row["held_at"]), held_why=row["held_why"], held_case=row["held_case"],
         gap_limit_days=row["gap_limit_days"], product=row["product_code"] or row["product_name"],
+        profile=row["profile"], needle_mm=row["needle_mm"], gauge=row["gauge"],
     )
 
 
@@ -119,7 +120,7 @@ def patient(db, patient_id, today):
         id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
         epinephrine=bool(row["epinephrine"]), wording=row["wording"], other_lang=row["other_lang"],
         first_order=one(db, "SELECT 1 FROM infusion_order WHERE patient_id = ? AND current = 0", patient_id) is None,
-        reactions=_reactions(db, patient_id), born_on=day(row["born_on"]),
+        reactions=_reactions(db, patient_id), born_on=day(row["born_on"]), weight_kg=row["weight_kg"],
         speakers=tuple(Speaker(s["speaker_name"], s["role"], phone_of(s)) for s in speakers),
         order=order_of(order) if order else None,
         talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"]) if talk else Talk(),

@@ -75,6 +75,7 @@ TALKING = {  # states of the conversation, for people
     "second_dose": "asked whether a second infusion has begun",
     "check_in": "done, asked how it went",
     "problem": "has a problem, asked which",
+    "detail": "has a problem, asked for what a nurse would ask",
     "bother": "done, asked how much the problem bothers",
     "amount": "done, asked how many mL went in and where",
     "times": "done, asked when it started and ended",

@@ -9,6 +9,8 @@ from dataclasses import replace
 
 from transitions import Machine
 
+from flows import advice
+
 STATES = (
     "idle",           # nothing is expected
     "reminded",       # the reminder is out and not answered: an infusion may run
@@ -18,6 +20,7 @@ STATES = (
     "second_dose",    # a second "starting" from another phone: asked whether it is the same infusion
     "check_in",       # done: asked how it went
     "problem",        # a problem was named without saying which
+    "detail",         # a complaint waits for its advice: asked what a nurse would ask first
     "bother",         # asked how much the problem bothers, 0 to 10
     "amount",         # asked how many mL went in and where
     "times",          # asked when it started and ended
@@ -36,7 +39,7 @@ WAITING = ("idle", "reminded", "put_off")
 CALM = WAITING + CHECKING + ("skipped", "stopped")
 RUNNING = ("running", "asked_running")
 QUESTIONS = ("safety", "second_dose")  # only the phone that was asked can answer
-SERVED = CALM + RUNNING
+SERVED = CALM + RUNNING + ("detail",)
 
 # (trigger, from these states, to this state or "=" for the same, action)
 TABLE = (
@@ -70,6 +73,12 @@ TABLE = (
     ("complaint", CHECKING, "idle", "advise"),
     ("complaint", WAITING + ("running", "skipped", "stopped"), "=", "advise"),
     ("complaint", ("asked_running",), "running", "advise"),
+    ("ask_detail", WAITING + ("running",), "detail", "ask_detail"),
+    ("advised_idle", ("detail",), "idle", "advise_told"),
+    ("advised_reminded", ("detail",), "reminded", "advise_told"),
+    ("advised_put_off", ("detail",), "put_off", "advise_told"),
+    ("advised_running", ("detail",), "running", "advise_told"),
+    ("advised_check_in", ("detail",), "idle", "advise_told"),
     ("told", FACTS, "idle", "take_facts"),
     ("correction", ("idle",), "=", "correct"),
     ("gone", ("follow_up",), "idle", "reaction_gone"),
@@ -131,7 +140,7 @@ TABLE = (
     ("silence", QUESTIONS, "with_nurse", "page_in_doubt"),
     ("silence", ("check_in", "follow_up", "skipped", "stopped") + FACTS, "idle", "leave_unanswered"),
 )
-BACK = {  # where a cleared safety question leads, from the state it was asked in
+BACK = {  # where a cleared safety question or a given advice leads, from the state it was asked in
     **{state: "check_in" for state in CHECKING}, "idle": "idle", "reminded": "reminded", "put_off": "put_off",
     "running": "running", "asked_running": "running", "follow_up": "idle", "skipped": "idle", "stopped": "idle",
 }
@@ -206,12 +215,13 @@ def _does_not_know(text):
     return bool(DONT_KNOW.fullmatch(words)) if words else "?" in text
 
 
-def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None, text="", just=""):
+def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=None, text="", just="", back="idle", complaint=None):
     """What a text asks of the machine in this state: one trigger, or a step and then what was said about it.
 
     Pure. `reading` has passed the alarm screen. tells: the text holds facts of a dose (`flows.log`). lately: a dose ended
     so lately that such facts are about it. gone: the text says that something is gone (True) or still there (False). text: the words themselves. just: "started" or "ended" when this very person said so of a dose
-    within the last minutes, and may take it back. Order: alarm, place of an open question, progress, complaint, rest.
+    within the last minutes, and may take it back. back, complaint: where the talk goes back to from "detail", and the complaint
+    that waits there. Order: alarm, place of an open question, progress, complaint, rest.
     """
     if reading.disposition in ("emergency", "urgent"):
         return ("alarm",)
@@ -223,7 +233,7 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
     if state in RUNNING and STOPPED_IT.match(text):
         acts |= {"stopped"}
     if reading.topic == "blood_before":
-        acts -= {"starting", "still_running"}  # "blood in the line when I put the needle in" has not begun
+        acts -= {"starting", "still_running", "later"}  # "blood in the line when I put the needle in" has not begun
     if reading.topic == "blood_after" and "done" in acts:
         acts -= {"stopped"}  # "done, a drop of blood when I took the needle out"
     reading = replace(reading, acts=tuple(act for act in (*reading.acts, "stopped") if act in acts) or ("unclear",))
@@ -236,6 +246,9 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
             return (act,)
     if state == "with_nurse":
         return ("more",)
+    if state == "detail":
+        rest = triggers_of(reading, _after_advice(back), media_count, tells, lately, gone, text, just)
+        return ("advised", *_besides(reading, rest, text, complaint))
     if state in QUESTIONS:
         return (_answer(reading, state, media_count, text),)
     if reading.disposition == "ask":
@@ -289,6 +302,24 @@ def _answer(reading, state, media_count, text):
     return "in_doubt"
 
 
+def _after_advice(back):
+    """The state that a text beside the advice is read in."""
+    return "idle" if BACK[back] == "check_in" else BACK[back]
+
+
+def _besides(reading, rest, text, complaint):
+    """What a text asks for besides answering the question about a complaint: a step, another complaint, a person; no small talk."""
+    told = complaint is not None and advice.answers(complaint, text, reading.choice)
+    same = complaint is not None and reading.topic == complaint.topic
+    kept = {"done", "stop", "skip", "later", "already", "still_running", "unsure", "picture"}
+    kept |= {"complaint"} - ({"complaint"} if same else set()) | ({"call_back"} if not told else set())
+    if told and complaint.topic == "slow":
+        kept -= {"later", "still_running", "already"}  # "started at 6, 20 mL left"
+    if told and complaint.topic.startswith("blood"):
+        kept -= {"done", "already", "still_running", "later"}  # "it is out", "pump is running" say where the needle is
+    return tuple(trigger for trigger in rest if trigger in kept)
+
+
 def _steps(reading):
     """Progress that the text reports, the furthest first; at most one step is taken."""
     return tuple(PROGRESS[act] for act in PROGRESS if act in reading.acts)[:1]
@@ -307,6 +338,8 @@ def _plain(reading, state, tells, lately, text):
     if state == "skipped" and not steps and reading.disposition in ("none", "nurse"):
         return ("reason",)
     if reading.disposition == "selfcare":
+        if steps == ("starting",) and state in RUNNING:
+            return ("complaint",)  # "the needle in my belly stings" starts nothing
         return steps if steps == ("stop",) else steps + ("complaint",)
     if reading.disposition == "nurse":
         # "skip it, we are away" is a skip with its reason, "done, out of needles" a dose and a call-back

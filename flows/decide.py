@@ -4,8 +4,9 @@ import re
 from dataclasses import replace
 from datetime import timedelta
 
+from flows.advice import complaint_of
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
-from flows.conversation import TABLE, answers, triggers_of
+from flows.conversation import BACK, TABLE, answers, triggers_of
 from flows.log import facts, sites
 from flows.model import (
     ClearTimers, Decision, OptIn, OptOut, PlaceMatter, SetLang, SetPending, SetTimer, StopPhone,
@@ -19,6 +20,8 @@ from flows.say import call_back, minutes_later, say
 from flows.turn import Turn, speaker_on
 from flows.words import Because, Reading
 
+WHOLE = re.compile(r"\W*(yes,? |si,? )?(it was |fue |entro )?(all( of it)?|everything|the (full|whole|entire) (dose|amount|thing|syringe|bag|volume)|"
+                   r"tod[oa]s?( la dosis| el volumen)?|complet[oa])\W*", re.IGNORECASE)
 ASKED_WHO = "asked who this is"
 WRONG_NUMBER = re.compile(r"\bwrong (number|phone)\b|\bequivocad\w*|\bse equivoco\b", re.IGNORECASE)
 CORRECTED_WITHIN = timedelta(hours=48)  # facts told so long after a dose mend its record
@@ -26,7 +29,7 @@ TAKEN_BACK_WITHIN = timedelta(minutes=15)  # so soon after "starting" or "done" 
 WHICH_WAIT_MINUTES = 30  # after this a text that nobody could place goes to the nurse's list
 ASKED = {"safety": "safety", "check_in": "check_in", "asked_running": "running_question", "second_dose": "second_dose",
          "problem": "check_in.problem", "stopped": "stopped", "skipped": "skip", "reminded": "reminder", "bother": "bother",
-         "amount": "amount", "times": "times", "lots": "lots", "follow_up": "follow_up"}
+         "amount": "amount", "times": "times", "lots": "lots", "follow_up": "follow_up", "detail": "detail.site"}
 NEEDS_ORDER = ("starting", "done", "already", "still_running", "stop", "later", "skip", "volume", "reason", "told",
                "correction", "well")
 
@@ -58,6 +61,8 @@ def _patient(world, inbound, patient, place=False):
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
     if patient.talk.state == "problem" and asked and reading.disposition == "none" and "unclear" in reading.acts:
         reading = _about_the_site(inbound.body, patient, reading)
+    if patient.talk.state == "amount" and asked and reading.disposition == "ask" and WHOLE.fullmatch(inbound.body):
+        reading = replace(reading, disposition="none", topic="done", because=())  # the very answer that was asked for
     reading = _without_questions(reading, inbound.body, patient.lang)
     reading = _death(reading, inbound.body, patient, speaker)
     reading = _at_a_site(reading, inbound.body, patient, world.now)
@@ -98,9 +103,10 @@ def _patient(world, inbound, patient, place=False):
     last = last_ended(patient)
     lately = last is not None and world.now - last.ended_at < CORRECTED_WITHIN
     found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately,
-                        _gone(inbound.body), inbound.body, _just(world, patient, speaker))
+                        _gone(inbound.body), inbound.body, _just(world, patient, speaker), turn.back_to,
+                        complaint_of(turn.talk.about))
     triggers = [_checked(trigger, turn, speaker) for trigger in found]
-    return effects + turn.run(*_answered(triggers, _state_here(turn)))
+    return effects + turn.run(*_answered(triggers, _state_here(turn), turn.back_to))
 
 
 def _just(world, patient, speaker):
@@ -190,13 +196,16 @@ WORSE_THAN_A_SITE = re.compile(
 
 
 def _at_a_site(reading, text, patient, now):
-    """A limb that is "swollen" and nothing else, at a place that the last dose went into within two days, is a swollen
-    site and no sign of a clot (the label's own exception: clinical 4, "other than at the infusion site(s)", HQ-3)."""
-    last = last_ended(patient)
-    if reading.topic != "clot_limb" or last is None or now - last.ended_at > CORRECTED_WITHIN or WORSE_THAN_A_SITE.search(text):
+    """A limb that is "swollen" and nothing else, at a place that a dose of the last two days went into, is a swollen site and no sign
+    of a clot (the label's own exception: clinical 4, "other than at the infusion site(s)", HQ-3). Of a dose whose sites nobody has
+    told yet, the places of the doses before it count."""
+    last, runs = last_ended(patient), running(patient) or expected(patient)
+    fresh = runs or (last and now - last.ended_at <= CORRECTED_WITHIN)
+    if reading.topic != "clot_limb" or reading.disposition not in ("urgent", "ask") or not fresh or WORSE_THAN_A_SITE.search(text):
         return reading
-    named = set(sites(text))
-    if named and named <= set(last.sites):
+    named, here = set(sites(text)), (runs or last).sites
+    usual = {site for dose in patient.infusions if dose.state in ("done", "stopped") for site in dose.sites}
+    if named and named <= (set(here) or usual):
         return replace(reading, disposition="selfcare", topic="site_swelling", kind=None)
     return reading
 
@@ -226,11 +235,11 @@ def _state_here(turn):
     return turn.back_to if turn.question_elsewhere() else turn.state
 
 
-def _answered(triggers, state):
+def _answered(triggers, state, back):
     """Only triggers that the table answers in turn; a first one without a row is "not understood", never nothing."""
     kept = []
     for trigger in triggers:
-        name = "cleared_idle" if trigger == "cleared" else trigger
+        name = f"{trigger}_{BACK[back]}" if trigger in ("cleared", "advised") else trigger
         if trigger == "cleared" or answers(name, state):
             kept.append(trigger)
             row = next((row for row in TABLE if row[0] == name and state in row[1]), None)

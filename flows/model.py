@@ -138,13 +138,15 @@ class Infusion:
 
 @dataclass(frozen=True)
 class Talk:
-    """Where a patient's conversation stands. `asked_phone_id` is the phone that the open question went to."""
+    """Where a patient's conversation stands. `asked_phone_id` is the phone that the open question went to. about: the
+    complaint that waits for its advice, as `flows.advice.Complaint.written`."""
 
     state: str = "idle"
     back_to: str = "idle"
     asked_phone_id: int | None = None
     infusion_id: int | None = None
     unclear: int = 0
+    about: str = ""
 
 
 @dataclass(frozen=True)
@@ -233,6 +235,7 @@ class Patient:
     other_lang: int = 0
     first_order: bool = True  # no earlier order of another product on record
     reactions: tuple = ()
+    troubles: tuple = ()  # every reaction of the last months, gone or not, newest first
     born_on: date | None = None
     weight_kg: float | None = None
     speakers: tuple[Speaker, ...] = ()
@@ -478,11 +481,12 @@ class PutLots:
 
 @dataclass(frozen=True)
 class MendReaction:
-    """How much the newest open reactions of a patient bother (0 to 10), or that they are gone."""
+    """How much the newest open reactions of a patient bother (0 to 10), where the newest one is, or that they are gone."""
 
     patient_id: int
     bother: int | None = None
     gone: bool = False
+    site: str | None = None
     since: datetime | None = None
 
 

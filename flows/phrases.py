@@ -9,7 +9,8 @@ DAYS = {
 TODAY = {"en": ("today", "tomorrow", "yesterday"), "es": ("hoy", "mañana", "ayer")}
 AT = {"en": "at", "es": "a las"}
 OR = {"en": "or", "es": "o"}
-TOPICS = {"stop_word": "opted out, call", "dosing_error": "dose", "other": "unclear", "clot_limb": "limb", "gi": "stomach"}
+TOPICS = {"stop_word": "opted out, call", "dosing_error": "dose", "other": "unclear", "clot_limb": "limb", "gi": "stomach",
+          "blood_before": "blood in the tubing", "blood_after": "bleeding at a site"}
 
 
 def clock_words(at, zone):

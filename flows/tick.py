@@ -115,10 +115,10 @@ def _remind_of(plan, infusion, timer=None):
         again = world.now + timedelta(minutes=world.practice.ask_minutes)
         return plan.effects.append(SetTimer("put_off", again, patient.id, timer.phone_id if timer else None))
     turn = Turn(world, patient, timer=timer)
-    if not answers("time_to_infuse", state):
+    if state != "detail" and not answers("time_to_infuse", state):
         turn.state = "idle"  # a running or with_nurse talk that outlived its dose or matter
     turn.due, turn.check = infusion, ready.level == "check"
-    plan.effects += turn.run("time_to_infuse")
+    plan.effects += turn.run(*(("advised",) if state == "detail" else ()), "time_to_infuse")
     if turn.phone is None or turn.phone.opted_out_at or turn.phone.stopped_why:
         plan.task(NO_TEXTS)
     return None
@@ -152,7 +152,7 @@ def time_out(world, timer):
     elif timer.kind == "running_question" and running(patient):
         if state == "running":
             plan.effects += Turn(world, patient, timer=timer).run("should_be_done")
-        elif state in CALLS_QUESTIONS:  # that question is being answered or paged about; ask again after it
+        elif state in (*CALLS_QUESTIONS, "detail"):  # that question is being answered or paged about; ask again after it
             again = world.now + timedelta(minutes=world.practice.ask_minutes)
             plan.effects.append(SetTimer("running_question", again, patient.id, timer.phone_id))
     elif timer.kind == "running_end" and running(patient):
@@ -162,6 +162,8 @@ def time_out(world, timer):
         if state in ("running", "asked_running"):
             plan.effects.append(SetTalk(patient.id, Talk()))
         plan.task("end of an infusion not known", "nurse")
+    elif timer.kind == "detail_silence" and state == "detail":
+        plan.effects += Turn(world, patient, timer=timer).run("advised")
     elif timer.kind in ("follow_24", "follow_48"):
         if staying(patient, world.now):
             _ask_later(plan, timer, "day_after")

@@ -8,10 +8,10 @@ import re
 from dataclasses import replace
 from datetime import date, timedelta
 
-from flows import hours, log, phase
+from flows import advice, hours, log, phase
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
-from flows.content import may_send
-from flows.conversation import AFTER, ASKS, BACK, FACTS, QUESTIONS, fire
+from flows.content import may_send, render
+from flows.conversation import AFTER, ASKS, BACK, FACTS, QUESTIONS, answers, fire
 from flows.model import (
     AddReaction, ClearTimers, DropTexts, EndPatient, HoldOrder, Inbound, MendReaction, OpenMatter, OpenTask, PutInfusion, PutLots,
     PutSites, SetTalk, SetTimer, Talk,
@@ -25,15 +25,18 @@ from flows.words import Because, Reading, When
 
 WAITS = ("second_reminder", "to_coordinator", "window_end", "put_off")  # time-outs of an occasion not yet answered
 ASKED = ("running_question", "running_silence", "check_in_silence", "problem_silence", "skipped_silence",
-         "stopped_silence", "safety_silence", "second_dose_silence")
+         "stopped_silence", "safety_silence", "second_dose_silence", "detail_silence")
 REACTIONS = {"site_leak": "leak", "site_swelling": "swelling", "site_itch": "itch", "site_pain": "pain",
              "needle_pain": "pain", "slow": "slow", "blood_before": "blood", "blood_after": "blood",
              "site_infection": "infection signs"}
 STAYS = {"swelling", "redness", "itch", "pain"}  # local reactions that are asked about again a day and two days after
 SYMPTOMS = {"headache", "fever", "gi", "heart", "faint", "urine", "hives", "itch_all_over", "other"}  # told at a check-in, kept on record
+ALARM_TEXTS = {("urgent", "blood_before"): "urgent.blood"}  # urgent matters with an instruction of their own
+PAST_48 = "a site reaction past 48 hours"
+AT_THE_NEEDLE = {"site_leak", "needle_pain", "slow", "blood_before", "blood_after"}  # told while setting up, these are of this dose
+CHECKED_BEFORE = ("check_in", "problem", *FACTS, "follow_up")
 NOT_A_REACTION = {"supply", "schedule", "question", "done", "thanks", "chatter", "stop_word", "slow", "other"}
 TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "text to look at", "other": "text to look at"}
-ADVICE = {"site_leak", "site_swelling", "site_itch", "site_pain", "needle_pain", "slow", "blood_before", "blood_after"}
 VAGUE = re.compile(AFTER + r"|\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
                    r"\bthis (evening|afternoon)\b|\b(despues de|antes de|cuando)\b|\bmas tarde en la noche\b|\ben la noche\b", re.IGNORECASE)
 MAY_I = re.compile(r"\b(should|can|could|may|ok to|okay to|safe to|still (do|take|start|infuse)|puedo|debo|puede|debe)\b", re.IGNORECASE)
@@ -62,6 +65,7 @@ class Turn:
         self.checking = None  # the dose whose check-in goes on after the steps of this text
         self.learnt = []      # what the confirmation in the next text says
         self.problem = False  # a problem was named in this check-in
+        self.about = self.talk.about  # the complaint that waits for its advice
 
     # --- small tools ---
 
@@ -105,8 +109,8 @@ class Turn:
         for number, trigger in enumerate(triggers, start=1):
             self.follows = number < len(triggers)
             self.before = self.state
-            if trigger == "cleared":
-                trigger = f"cleared_{BACK[self.back_to]}"
+            if trigger in ("cleared", "advised"):
+                trigger = f"{trigger}_{BACK[self.back_to]}"
             fire(trigger, self)
         if self.checking is not None and self.state == "idle":
             self._go_on_checking()
@@ -115,7 +119,7 @@ class Turn:
             if self.back_to not in BACK:  # a second closed question: the first one stays the one that waits
                 self.back_to = self.talk.back_to
         talk = Talk(state=self.state, back_to=self.back_to, asked_phone_id=self.asked_phone_id, unclear=self.unclear,
-                    infusion_id=None)
+                    infusion_id=None, about=self.about if self.state == "detail" else "")
         if talk != self.talk:
             self.effects.append(SetTalk(self.patient.id, talk))
         return self.effects
@@ -131,7 +135,8 @@ class Turn:
         infusion = occasion_for(self.patient, self.now)
         started_at = self.now - timedelta(minutes=_ago(self.inbound.body) if self.inbound else 0)
         when = self.reading.when if self.reading else None
-        if when and when.clock and not when.in_days and re.search(r"\b(started|began|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE):
+        named = self.start_named or (self.inbound and re.search(r"\b(started|began|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE))
+        if when and when.clock and not when.in_days and named:
             day = hours.local(self.now, self.patient.zone).date()
             named = _before(when.clock, day, self.patient.zone, self.now, exact=when.meridiem_known)
             started_at = named if named and self.now - named < timedelta(hours=12) else started_at
@@ -501,29 +506,134 @@ class Turn:
         self.wait("problem_silence", self.practice.silent_while_infusing_minutes)
 
     def advise(self):
-        topic = self.reading.topic
-        running = phase.running(self.patient)
-        infusion = self.checking or running or self._latest()
+        """A complaint: what a nurse would ask is asked first, as far as it is not on record; then the fixed advice."""
+        topic, order = self.reading.topic, self.patient.order
+        infusion = self._dose_of(topic)
         late = infusion is not None and infusion.ended_at and self.now - infusion.ended_at > timedelta(hours=48)
         if late and REACTIONS.get(topic) in ("swelling", "itch", "pain") and topic != "needle_pain":
             self._reaction(infusion, topic)
-            return self._call_back_about("a site reaction past 48 hours")
-        if infusion is not None and infusion.state == "done" and self.patient.order:
+            return self._call_back_about(PAST_48)
+        if infusion is not None and infusion.state == "done" and order and self.checking is None:
             infusion = self.learn(infusion)
         self._reaction(infusion, topic)
-        self.stop_waiting("check_in_silence", "problem_silence", "running_silence")
+        self.stop_waiting("check_in_silence", "problem_silence", "running_silence", "detail_silence")
         if self.before == "asked_running":
             self.wait("running_question", self.practice.silent_while_infusing_minutes)
         if infusion is not None and infusion.state == "done" and (self.checking or self.before in (*FACTS, "check_in", "problem")):
             self.problem = infusion.how != "unwell"
-            self.checking = self.put(infusion, how="problem") if self.problem else infusion
-        key = f"advice.{topic}" if topic in ADVICE else "advice.mild"
-        if not may_send(key, self.lang, self.practice, hours.local(self.now, self.practice.zone).date()):
-            return self.call_back(key="nurse_will_look")
-        order = self.patient.order
-        values = {"volume": number_words(order.volume_ml), "sites": order.sites,
-                  "minutes": round(order.minutes)} if order else {"volume": "?", "sites": "?", "minutes": "?"}
-        return self.say(key, "advice", **values)
+            self.checking = infusion = self.put(infusion, how="problem") if self.problem else infusion
+        complaint = advice.told(advice.Complaint(topic, self.reading.detail), self.inbound.body, order and order.ml_per_site)
+        if topic == "blood_before" and advice.MENDED.search(self.inbound.body):
+            complaint = replace(complaint, needle="before")
+        complaint = advice.on_record(complaint, self.patient, infusion, self.before, self.now)
+        wanted = advice.missing(complaint)
+        if wanted and order and answers("ask_detail", self.state) and self._may_advise(complaint, infusion):
+            return self._ask(complaint, wanted, "check_in" if self.checking is not None else self.before)
+        return self._advise(complaint, infusion)
+
+    def _dose_of(self, topic):
+        """The dose that a complaint is about: the one in the check-in, the one that runs or is being set up, else the last."""
+        setting_up = phase.expected(self.patient) if self.before in ("reminded", "put_off") and topic in AT_THE_NEEDLE else None
+        return self.checking or phase.running(self.patient) or setting_up or self._latest()
+
+    def _ask(self, complaint, wanted, back_to):
+        asked = wanted if wanted in advice.QUESTIONS else wanted[:1]
+        self.about = replace(complaint, asked=complaint.asked + asked).written()
+        self.back_to, self.checking = back_to if back_to in BACK else "idle", None
+        self.detail_asked = advice.question(asked)
+        fire("ask_detail", self)
+
+    def ask_detail(self):
+        """The question, with the confirmation of what the text told besides; advice goes without its answer after some minutes."""
+        self.say(self.detail_asked, "prompt", noted=self._noted())
+        at_the_pump = phase.running(self.patient) or self.back_to in ("reminded", "put_off")
+        self.wait("detail_silence", self.practice.ask_minutes if at_the_pump else self.practice.silent_while_infusing_minutes)
+
+    def advise_told(self):
+        """The answer to that question, or silence: the advice goes now. One more question only for what would change it."""
+        self.stop_waiting("detail_silence")
+        complaint = advice.complaint_of(self.about)
+        if complaint is None or self.patient.order is None:
+            return self.say("hello") if self.inbound and not self.follows else None
+        checked = self.back_to in CHECKED_BEFORE
+        infusion = self._latest() if checked else self._dose_of(complaint.topic)
+        if self.inbound:
+            choice = self.reading.choice if self.reading else None
+            more = advice.told(complaint, self.inbound.body, self.patient.order.ml_per_site, choice)
+            if more.site and more.site != complaint.site:
+                self.effects.append(MendReaction(self.patient.id, site=more.site))
+            complaint = more
+            if complaint.topic == "slow" and self.state in ("reminded", "put_off", "idle") and not self.follows:
+                infusion = self._start_told() or infusion
+        complaint = advice.on_record(complaint, self.patient, infusion, self.back_to, self.now)
+        wanted = advice.missing(complaint) if self.inbound and not self.follows else ()
+        if wanted:
+            return self._ask(complaint, wanted, self.back_to)
+        if checked and infusion is not None and infusion.state == "done":
+            self.problem, self.checking = infusion.how != "unwell", infusion
+            if self.inbound and len(log.sites(self.inbound.body)) == self.patient.order.sites:
+                self.checking = infusion = self.learn(infusion)  # all of the sites were named; one of several is not where it all went
+        return self._advise(complaint, infusion)
+
+    def _start_told(self):
+        """The start of a dose that nobody had told of, when the answer to "when did it start" names it; the dose, or None."""
+        when = self.reading.when if self.reading else None
+        if not (_ago(self.inbound.body) or (when and when.clock and not when.in_days)):
+            return None
+        self.start_named = True
+        follows, self.follows = self.follows, True
+        fire("starting", self)
+        self.follows = follows
+        started = next(effect for effect in self.effects if isinstance(effect, PutInfusion) and effect.changes.get("state") == "running")
+        return replace(occasion_for(self.patient, self.now), state="running", started_at=started.changes["started_at"])
+
+    start_named = False  # the text answers when a dose started, so its hour is the start
+
+    def _advice_key(self, complaint, infusion):
+        return advice.entry(complaint, infusion, advice.far_over(self.patient, infusion, self.now))
+
+    def _may_advise(self, complaint, infusion):
+        """Is the advice signed (or the practice on trial)? Unsigned, nothing is asked for its sake either."""
+        today = hours.local(self.now, self.practice.zone).date()
+        return may_send(self._advice_key(complaint, infusion), self.lang, self.practice, today)
+
+    def _advise(self, complaint, infusion):
+        """The fixed text with the order's numbers; or the nurse, where a nurse must look."""
+        if complaint.topic == "blood_before" and complaint.needle == "running":
+            return self._blood_runs()
+        if complaint.days is not None and complaint.days > advice.LONG_DAYS:
+            return self._call_back_about(PAST_48)
+        if complaint.amount == "more":
+            return self._call_back_about("a larger leak", "leak.more")
+        if self.patient.order is None or not self._may_advise(complaint, infusion):
+            return self._call_back_about(complaint.topic, "nurse_will_look")
+        if advice.far_over(self.patient, infusion, self.now) and complaint.topic == "slow":
+            self._task("infusion far over its time", owner="nurse")
+        kind = "redness" if complaint.detail == "site_redness" else REACTIONS.get(complaint.topic, complaint.topic)
+        again = advice.comes_again(kind, self.patient, infusion, self.now)
+        if again:
+            self._task(f"repeated: {kind}", owner="nurse")
+        def part(name, **known):
+            return render(f"part.{name}", self.lang, self.practice, **known)
+
+        self.say(self._advice_key(complaint, infusion), "advice",
+                 **advice.values(complaint, replace(self.patient, lang=self.lang), infusion, self.now, part, again))
+        if self.state == "running":
+            self._watch_on()
+        return None
+
+    def _watch_on(self):
+        """After a question in the middle of a running dose: it is still asked about at its end."""
+        if self.before == "detail" and phase.running(self.patient):
+            self._watch_again()
+
+    def _blood_runs(self):
+        """Blood in the tubing with the pump running: stop, and the on-call nurse (guide: urgent)."""
+        words = self.inbound.body if self.inbound else "blood in the tubing"
+        self.reading = Reading("urgent", "blood_before", detail="blood_while_running", because=(Because("blood-while-running", words),),
+                               acts=self.reading.acts if self.reading else ())
+        self.alarm_key = "urgent.blood"
+        fire("alarm", self)
 
     def _reaction_told(self):
         """The topic of a site reaction that the text tells of, be it the main thing it says or not; None without one."""
@@ -576,7 +686,7 @@ class Turn:
         self.stop_waiting("check_in_silence")
         oldest = min((reaction.told_at for reaction in staying(self.patient, self.now)), default=self.now)
         if self.now - oldest >= timedelta(hours=NOT_YET_GONE_H):
-            return self._call_back_about("a site reaction past 48 hours")
+            return self._call_back_about(PAST_48)
         return self.say("follow_up.stays")
 
     def _hold(self, why, case):
@@ -730,8 +840,9 @@ class Turn:
         self.checking = None
         if self.reading.detail == "second_dose":
             self._second_dose("second dose in doubt, told to stop")
+        key = ALARM_TEXTS.get((self.reading.disposition, self.reading.topic)) if self.alarm_key is None else self.alarm_key
         self.effects += raise_alarm(self._rest_of_world(), self.inbound, self.reading, self.patient, self._alarm_lang(),
-                                    key=self.alarm_key, values=self.alarm_values)
+                                    key=key, values=self.alarm_values)
 
     def _alarm_lang(self):
         """An alarm is answered in the language that it was written in, where the rule that matched knows it."""

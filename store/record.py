@@ -199,11 +199,11 @@ def _(each: model.TaskTold, writer):
 @effect.register
 def _(each: model.SetTalk, writer):
     talk = each.talk
-    writer.run("""INSERT INTO conversation (patient_id, state, back_to, asked_phone_id, unclear, changed_at)
-                  VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (patient_id) DO UPDATE SET state = excluded.state,
-                  back_to = excluded.back_to, asked_phone_id = excluded.asked_phone_id, unclear = excluded.unclear,
+    writer.run("""INSERT INTO conversation (patient_id, state, back_to, asked_phone_id, unclear, about, changed_at)
+                  VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (patient_id) DO UPDATE SET state = excluded.state,
+                  back_to = excluded.back_to, asked_phone_id = excluded.asked_phone_id, unclear = excluded.unclear, about = excluded.about,
                   changed_at = excluded.changed_at""",
-               each.patient_id, talk.state, talk.back_to, talk.asked_phone_id, talk.unclear, writer.at)
+               each.patient_id, talk.state, talk.back_to, talk.asked_phone_id, talk.unclear, talk.about, writer.at)
 
 
 COLUMNS = {"state", "reminded_at", "started_at", "started_by", "ended_at", "volume_ml", "minutes", "how", "asked", "why"}
@@ -270,6 +270,8 @@ def _(each: model.MendReaction, writer):
     newest = "patient_id = ? AND gone_at IS NULL AND infusion_id IS (SELECT infusion_id FROM reaction WHERE patient_id = ? ORDER BY id DESC)"
     if each.bother is not None:
         writer.run(f"UPDATE reaction SET bother = ? WHERE {newest}", each.bother, each.patient_id, each.patient_id)
+    if each.site is not None:
+        writer.run(f"UPDATE reaction SET site = ? WHERE site IS NULL AND {newest}", each.site, each.patient_id, each.patient_id)
     if each.gone:
         writer.run("UPDATE reaction SET gone_at = ? WHERE patient_id = ? AND gone_at IS NULL AND told_at >= ?", writer.at,
                    each.patient_id, stamp(each.since) or "")

@@ -11,6 +11,7 @@ from flows.model import (
 from store.database import moment, one, rows, stamp
 
 INFUSIONS = 40  # the newest of a patient that a decision sees
+TROUBLES = 40  # reactions that a pattern is looked for in
 CODES = 8  # free case codes handed to one decision
 CODE_REST = timedelta(days=90)  # a code is not used again for so long
 CASE_CODES = tuple(map(case.code, range(case.COUNT)))
@@ -120,10 +121,10 @@ def patient(db, patient_id, today):
         id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
         epinephrine=bool(row["epinephrine"]), wording=row["wording"], other_lang=row["other_lang"],
         first_order=one(db, "SELECT 1 FROM infusion_order WHERE patient_id = ? AND current = 0", patient_id) is None,
-        reactions=_reactions(db, patient_id), born_on=day(row["born_on"]), weight_kg=row["weight_kg"],
+        reactions=_reactions(db, patient_id), troubles=_troubles(db, patient_id), born_on=day(row["born_on"]), weight_kg=row["weight_kg"],
         speakers=tuple(Speaker(s["speaker_name"], s["role"], phone_of(s)) for s in speakers),
         order=order_of(order) if order else None,
-        talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"]) if talk else Talk(),
+        talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"], talk["about"]) if talk else Talk(),
         infusions=tuple(
             Infusion(i["id"], i["order_id"], day(i["due_on"]), moment(i["due_at"]), i["state"], moment(i["reminded_at"]),
                      moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"], i["extra"], i["minutes"], i["how"],
@@ -146,6 +147,12 @@ def _details(db, what, infusion_id):
 def _reactions(db, patient_id):
     """Reactions told of and not known to be gone, newest first."""
     found = rows(db, "SELECT * FROM reaction WHERE patient_id = ? AND gone_at IS NULL ORDER BY id DESC LIMIT 10", patient_id)
+    return tuple(Reaction(row["kind"], row["site"], moment(row["told_at"]), row["infusion_id"]) for row in found)
+
+
+def _troubles(db, patient_id):
+    """The newest reactions, gone or not, newest first."""
+    found = rows(db, "SELECT * FROM reaction WHERE patient_id = ? ORDER BY id DESC LIMIT ?", patient_id, TROUBLES)
     return tuple(Reaction(row["kind"], row["site"], moment(row["told_at"]), row["infusion_id"]) for row in found)
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from flows import decide
+from flows.advice import Complaint
 from flows.conversation import MACHINE, STATES, TABLE, drawing
 from flows.model import Inbound, Infusion, Matter, MakePage, Order, Patient, Phone, Speaker, Staff, Talk, Text, World
 from tests.test_content import PRACTICE
@@ -26,7 +27,8 @@ INFUSION = {  # the infusion that goes with a state of the talk
 }
 SAME_AS = {"asked_running": "running", "second_dose": "running", "safety": "running", "problem": "check_in",
            "with_nurse": "stopped", "ended": "idle", "bother": "check_in", "amount": "check_in", "times": "check_in",
-           "lots": "check_in", "follow_up": "check_in"}
+           "lots": "check_in", "follow_up": "check_in", "detail": "running"}
+LEAK = Complaint("site_leak", asked=("site", "amount")).written()
 TEXTS = (
     "starting now", "done", "done, all good", "done. left side leaked a bit", "still going", "had to stop it halfway", "later",
     "remind me at 9pm", "tomorrow", "skip", "skip, bad cold", "already did it this morning", "yes", "no", "ok", "all good",
@@ -42,7 +44,7 @@ def patient_in(state, order=ORDER):
     matters = (Matter(1, "4213", "urgent", "hives", None, NOW, NOW, patient_id=1, from_number=ANA.number, seen=("hives",)),)
     return Patient(
         id=1, name="Ana", initials="A.", lang="en", zone="America/Chicago", state="live", order=order,
-        speakers=(Speaker("Ana", "patient", ANA),), talk=Talk(state=state, back_to="running", asked_phone_id=1),
+        speakers=(Speaker("Ana", "patient", ANA),), talk=Talk(state=state, back_to="running", asked_phone_id=1, about=LEAK if state == "detail" else ""),
         infusions=tuple(infusions), matters=matters if state == "with_nurse" else ())
 
 

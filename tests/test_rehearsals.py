@@ -334,9 +334,9 @@ def asked(name):
 
 
 @pytest.mark.parametrize(("name", "kind", "words"), [
-    ("complaint_leak", "leak", "fully in, taped well"), ("complaint_swelling", "swelling", "warm or cool pack"),
+    ("complaint_leak", "leak", "Wipe and cover the place"), ("complaint_swelling", "swelling", "warm or cool pack"),
     ("complaint_redness", "redness", "do not scratch"), ("complaint_needle_pain", "pain", "keep the needle tip dry"),
-    ("complaint_slow", "slow", "40 mL over 2 sites, about 60 minutes"), ("complaint_blood_before", "blood", "do not start"),
+    ("complaint_slow", "slow", r"40 mL over 2 sites take about 60 min \(your last ones: about 61\)"), ("complaint_blood_before", "blood", "do not start"),
     ("complaint_blood_after", "blood", "Press with gauze"),
 ])
 def test_each_complaint_gets_its_own_fixed_advice_and_stands_on_record(name, kind, words):

@@ -23,13 +23,15 @@ const CHOICE = ["1", "2", "3"];
 const ANSWERS = {
   en: {
     running: ["done", "done. right side leaked a bit", "it runs very slowly"], asked_running: CHOICE,
-    second_dose: ["1", "2"], check_in: CHOICE, problem: ["left side leaked", "a bit swollen"], bother: ["2", "8"],
+    second_dose: ["1", "2"], check_in: CHOICE, problem: ["left side leaked", "a bit swollen"],
+    detail: ["left belly, a few drops", "right thigh, since last night"], bother: ["2", "8"],
     times: ["6:05pm to 7:10pm"], lots: ["lot A123"], follow_up: CHOICE, skipped: ["we are away"],
     stopped: ["20", "?"], safety: ["1", "2"],
   },
   es: {
     running: ["listo", "va muy lento"], asked_running: CHOICE, second_dose: ["1", "2"], check_in: CHOICE,
-    problem: ["goteo a la izquierda", "un poco hinchado"], bother: ["2", "8"], times: ["de 6:35pm a 7:40pm"],
+    problem: ["goteo a la izquierda", "un poco hinchado"],
+    detail: ["barriga izquierda, unas gotas", "muslo derecho, desde anoche"], bother: ["2", "8"], times: ["de 6:35pm a 7:40pm"],
     lots: ["lote A123"], follow_up: CHOICE, skipped: ["estoy de viaje"], stopped: ["20", "?"], safety: ["1", "2"],
   },
 };

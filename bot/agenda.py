@@ -6,9 +6,10 @@ from flows import hours
 from flows.model import Decision, Inbound, Order, PutInfusion, SetNextDue, SetTalk, Talk, Text
 from flows.nurse import nurse_text
 from flows.occasion import timing_of
+from flows.picture import kind_of, picture
 from flows.reader import read
 from flows.schedule import next_occasion, occasions, parse_every
-from store import people, record, world
+from store import people, record, story, world
 from store.people import PeopleError
 from store.world import patient as load_patient
 
@@ -81,6 +82,15 @@ def put_order(db, now, patient_id, *, every, day, clock_local, starts_on, produc
     people.add_order(db, now, patient_id, every=every, weekdays=rhythm.weekdays, clock_local=clock_local, starts_on=starts_on,
                      next_due_at=coming.at, product_name=product_name, product_code=product_code, **given)
     return f"{coming.on:%A} {coming.on.isoformat()} {hours.local(coming.at, patient.zone):%H:%M}"
+
+
+def picture_of(db, now, case):
+    """The nurse's picture of an open matter or call-back, as `flows.picture.Line`s; () when it is about no patient we know."""
+    found = story.about(db, case)
+    if found is None or found["patient_id"] is None:
+        return ()
+    topic, detail = kind_of(found["about"], found["topic"])
+    return picture(load_patient(db, found["patient_id"], now.date()), now, topic, found["detail"] or detail)
 
 
 def say_as(db, practice, now, name, words):

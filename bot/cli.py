@@ -3,6 +3,7 @@
 import json
 import os
 import sys
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 
@@ -543,11 +544,23 @@ def escalation():
 @click.option("--json", "as_json", is_flag=True)
 @click.option("--all", "every", is_flag=True, help="Closed ones too.")
 def escalation_list(db_path, settings_path, as_json, every):
-    """Matters, oldest first."""
+    """Matters, then open call-backs, oldest first."""
     db = desk(db_path, settings_path).open()
-    show(story.matters(db, only_open=not every), as_json, lambda row: (
-        f"{row['case']} {row['disposition']} {row['topic']} {row['patient'] or 'unknown number'} since {row['opened_at']}: "
-        f"{'closed, ' + row['outcome'] if row['closed_at'] else 'taken by ' + row['by'] if row['by'] else 'NOBODY HAS IT'}"))
+    matters, when = story.matters(db, only_open=not every), _local_clock(db)
+    if as_json:
+        return click.echo(json.dumps(matters, ensure_ascii=False, indent=1))
+    lines = [f"{row['case']} {row['disposition']} {row['topic']} {row['patient'] or 'unknown number'} since {when(row['opened_at'])}: "
+             f"{'closed, ' + row['outcome'] if row['closed_at'] else 'taken by ' + row['by'] if row['by'] else 'NOBODY HAS IT'}"
+             for row in matters]
+    lines += [f"{row['case']} call-back for the {row['owner']}: {row['about']}, {row['patient'] or 'nobody known'}, due {when(row['due_at'])}"
+              for row in story.tasks(db, only_open=not every)]
+    return click.echo("\n".join(lines or ["none"]))
+
+
+def _local_clock(db):
+    """Turns a stored moment into local words, in the zone that most patients live in."""
+    zone = people.zone_of_most(db)
+    return lambda stored: f"{hours.local(database.moment(stored), zone):%a %Y-%m-%d %H:%M}"
 
 
 @escalation.command("show")
@@ -555,16 +568,29 @@ def escalation_list(db_path, settings_path, as_json, every):
 @click.argument("case")
 @click.option("--json", "as_json", is_flag=True)
 def escalation_show(db_path, settings_path, case, as_json):
-    """One matter with the words that led to it and every page."""
-    db = desk(db_path, settings_path).open()
-    found = story.matter(db, case)
-    if found is None:
+    """One matter or call-back: the words that led to it, every page, and the picture that a nurse would weigh."""
+    from bot import agenda
+
+    work = desk(db_path, settings_path)
+    db, now = work.open(), work.clock.now()
+    matter, task = story.matter(db, case), story.task(db, case)
+    if matter is None and task is None:
         raise PeopleError(f"there is no case {case}; `ebbline escalation list --all` shows every case")
+    found = matter if matter and (task is None or matter["closed_at"] is None) else task
+    lines = agenda.picture_of(db, now, case)
     if as_json:
-        return click.echo(json.dumps(found, ensure_ascii=False, indent=1))
-    click.echo(f"{found['case']} {found['disposition']} {found['topic']}: {found['patient'] or 'unknown number'}")
-    show(found["notes"], False, lambda row: f"  {row['at']} {row['who']}: {row['words']}")
-    return show(found["pages"], False, lambda row: f"  {row['made_at']} page {row['step']} to {row['to']}: {row['state']}")
+        return click.echo(json.dumps({**found, "picture": [asdict(line) for line in lines]}, ensure_ascii=False, indent=1))
+    when = _local_clock(db)
+    if found is matter:
+        click.echo(f"{found['case']} {found['disposition']} {found['topic']}: {found['patient'] or 'unknown number'}")
+        show(found["notes"], False, lambda row: f"  {when(row['at'])} {row['who']}: {row['words']}")
+        show(found["pages"], False, lambda row: f"  {when(row['made_at'])} page {row['step']} to {row['to']}: {row['state']}")
+    else:
+        click.echo(f"{found['case']} call-back, {found['about']}: {found['patient'] or 'nobody known'}, due {when(found['due_at'])}")
+        click.echo(f"  {found['words']}")
+    for line in lines:
+        click.echo(f"  {line.label:<16}{line.text}{' [needs an order]' if line.needs_order else ''}")
+    return None
 
 
 def _as_nurse(db_path, settings_path, name, words):

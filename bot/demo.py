@@ -18,7 +18,7 @@ from flask import Blueprint, jsonify, redirect, render_template, request
 from waitress.server import create_server
 from werkzeug.exceptions import HTTPException
 
-from bot import cast, script
+from bot import agenda, cast, script
 from bot.clock import SystemClock, pause
 from bot.office import log
 from bot.stage import Stage
@@ -205,10 +205,11 @@ class Demo:
                 "clock": {"local": self._iso(now), "text": f"{local(now, self.zone):%A %d %B %Y, %H:%M}"},
                 "phones": [self._phone(db, name, role) | {"talk": talks.get(self.speaks_for.get(name))}
                            for name, role in self.phones.items()],
-                "matters": [self._matter(row, now) for row in story.matters(db, only_open=True)],
+                "matters": [self._matter(db, row, now) for row in story.matters(db, only_open=True)],
                 "newest_case": next((row["case"] for row in reversed(story.matters(db))), None),
                 "tasks": [{"case": row["case"], "owner": row["owner"], "about": row["about"].replace("_", " "),
-                           "patient": row["patient"], "due": self._when(moment(row["due_at"]))}
+                           "patient": row["patient"], "due": self._when(moment(row["due_at"])),
+                           "picture": self._picture(db, now, row["case"]) if row["owner"] == "nurse" else []}
                           for row in story.tasks(db, only_open=True)],
                 "day": [self._standing(db, row) for row in standing],
             }
@@ -220,10 +221,16 @@ class Demo:
                 for row in story.chat(db, number) if not row["out"] or row["state"] in (*IN_HAND, "failed")]
         return {"name": name, "number": number, "role": role, "chat": chat}
 
-    def _matter(self, row, now):
+    def _matter(self, db, row, now):
         return {"case": row["case"], "disposition": row["disposition"], "topic": row["topic"].replace("_", " "),
                 "who": row["patient"] or self.people.name(row["from_number"]),
-                "minutes_open": int((now - moment(row["opened_at"])).total_seconds() // 60), "by": row["by"]}
+                "minutes_open": int((now - moment(row["opened_at"])).total_seconds() // 60), "by": row["by"],
+                "picture": self._picture(db, now, row["case"])}
+
+    def _picture(self, db, now, case):
+        """What a nurse would look at beside a matter or call-back, as lines."""
+        return [{"label": line.label, "text": line.text + (" [needs an order]" if line.needs_order else "")}
+                for line in agenda.picture_of(db, now, case)]
 
     def _standing(self, db, row):
         return {"patient": row["name"], "state": TALKING.get(row["state"], "nothing expected"),

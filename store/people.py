@@ -74,6 +74,12 @@ def order_facts(db, patient_id):
     return {**row, "born_on": row["born_on"] and date.fromisoformat(row["born_on"])}
 
 
+def zone_of_most(db):
+    """The IANA zone that most patients live in; "UTC" while there are none."""
+    row = one(db, "SELECT zone FROM patient GROUP BY zone ORDER BY count(*) DESC, zone LIMIT 1")
+    return row["zone"] if row else "UTC"
+
+
 def add_past(db, patient_id, order_id, *, due_on, due_at, ended_at, volume_ml=None, minutes=None, sites=(), problems=(), lots=()):
     """One earlier, finished infusion. problems: (kind, site or None). The infusion's id."""
     infusion_id = db["infusion"].insert({

@@ -73,6 +73,18 @@ def tasks(db, only_open=False):
                         {'WHERE ended_at IS NULL' if only_open else ''} ORDER BY task.id""")
 
 
+def about(db, case):
+    """Whom and what an open case is about, a matter or a task: {"case", "patient_id", "topic", "detail", "about"}, or None."""
+    return one(db, """SELECT case_code AS "case", patient_id, topic, detail, NULL AS about FROM matter WHERE case_code = ? AND closed_at IS NULL
+                      UNION ALL SELECT case_code, patient_id, NULL, NULL, about FROM task WHERE case_code = ? AND ended_at IS NULL""", case, case)
+
+
+def task(db, case):
+    """One task by case code (the newest); None when there is none."""
+    return one(db, """SELECT case_code AS "case", owner, about, words, patient.name AS patient, opened_at, due_at, ended_at, outcome FROM task
+                      LEFT JOIN patient ON patient.id = task.patient_id WHERE case_code = ? ORDER BY task.id DESC LIMIT 1""", case)
+
+
 def unreadable(db):
     """Texts that could not be read and wait for a person: ids and times, no words."""
     return rows(db, "SELECT id, received_at, failure FROM inbound WHERE failed_at IS NOT NULL AND handled_at IS NULL ORDER BY id")

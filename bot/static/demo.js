@@ -292,11 +292,19 @@ function fill(id, items, none) {
   if (list.dataset.key === key) return;
   list.dataset.key = key;
   list.replaceChildren();
-  for (const [what, note, warning, record] of items) {
+  for (const [what, note, warning, record, picture] of items) {
     const line = make("li");
     line.append(make("span", "what", what), make("span", "note", note));
     if (record) line.append(make("span", "record", record));
     if (warning) line.append(make("span", "warn", warning));
+    if (picture?.length) {
+      const more = make("details", "picture");
+      more.append(make("summary", "", "What a nurse would weigh"));
+      const table = make("dl");
+      for (const {label, text} of picture) table.append(make("dt", "", label), make("dd", "", text));
+      more.append(table);
+      line.append(more);
+    }
     list.append(line);
   }
   if (!items.length) list.append(make("li", "small", none));
@@ -324,9 +332,9 @@ function show(state) {
   if (heard.length) at("said").textContent = heard.join(". ");
   fill("matters", state.matters.map((each) => [
     `${each.case} ${each.disposition}: ${each.who}, ${each.topic}`,
-    ago(each.minutes_open) + (each.by ? `; ${each.by} has it` : ""), each.by ? "" : "Nobody has it yet"]), "None.");
+    ago(each.minutes_open) + (each.by ? `; ${each.by} has it` : ""), each.by ? "" : "Nobody has it yet", "", each.picture]), "None.");
   fill("tasks", state.tasks.map((each) => [
-    `${each.case} ${each.patient || "no patient"}: ${each.about}`, `for the ${each.owner}, due ${each.due}`]), "None.");
+    `${each.case} ${each.patient || "no patient"}: ${each.about}`, `for the ${each.owner}, due ${each.due}`, "", "", each.picture]), "None.");
   fill("day", state.day.map((each) => [
     each.patient, `${each.state}; next ${each.next_due || "not planned"}`,
     each.held ? "Order on hold: no reminders" : "", each.last || "No infusion yet"]), "Nobody.");

@@ -9,8 +9,8 @@ from flows.content import render
 from flows.conversation import FACTS, answers
 from flows.ladder import next_step, unanswered
 from flows.model import (
-    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, SetLead, SetNextDue, SetPending, SetTalk, SetTimer, Talk, TaskTold,
-    Text,
+    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, PutSupply, SetLead, SetNextDue, SetPending, SetTalk, SetTimer, Talk,
+    TaskTold, Text,
 )
 from flows.nurse import nurse_in_need
 from flows.occasion import timing_of
@@ -19,10 +19,12 @@ from flows.phrases import when_words
 from flows.readiness import ON_HOLD, QUIET_HOLDS, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
+from flows.supply import refill_due
 from flows.turn import Turn, contact, staying
 from flows.words import Because, Reading
 
 NO_ANSWER = "no answer to the reminder"
+REFILL = "refill"
 NO_TEXTS = "infusion due, no texts to this patient: call"
 CALLS_QUESTIONS = ("safety", "second_dose")
 
@@ -122,6 +124,15 @@ def _remind_of(plan, infusion, timer=None):
     if turn.phone is None or turn.phone.opted_out_at or turn.phone.stopped_why:
         plan.task(NO_TEXTS)
     return None
+
+
+def refill(world, patient):
+    """Once a day: supplies that no longer cover the practice's lead time are one task of the coordinator's."""
+    plan, items = Plan(world, patient), refill_due(patient, world.practice, world.now)
+    if items and REFILL not in plan.about:
+        plan.task(REFILL)
+        plan.effects += [PutSupply(patient.id, item, "refill", None, "ebbline") for item in items]
+    return plan.decision()
 
 
 def time_out(world, timer):

@@ -35,10 +35,10 @@ class Place(NamedTuple):
 
 @dataclass(frozen=True)
 class Record:
-    """What is known of one place. times: doses that went in there; troubles: its reactions, newest first."""
+    """What is known of one place. doses: how many went in there; troubles: its reactions, newest first."""
 
     place: Place
-    times: int
+    doses: int
     last_used_at: datetime | None
     troubles: tuple
 
@@ -57,7 +57,7 @@ def table(infusions, reactions):
 
     infusions: newest first (`sites` of each, as recorded). reactions: newest first.
     """
-    used = [(place(site), _at(each)) for each in _used(infusions) for site in each.sites]
+    used = [(where, _at(each)) for each in _used(infusions) for where in {place(site) for site in each.sites}]
     told = [(where, each) for each in reactions for where in places_of(each, infusions)]
     found = sorted({where for where, _ in (*used, *told)}, key=_rank)
     return tuple(Record(

@@ -57,7 +57,7 @@ def told(text):
         words = " ".join(map(norm, re.findall(r"\d+(?:[.,:/-]\d+)?|[^\W\d_]+(?:['\u2019][^\W\d_]+)*", clause)))
         if not UNREAL.search(words):
             found.update(_told(words))
-    return found
+    return {item: found[item] for item in NAMES if item in found}
 
 
 def _told(words):

@@ -622,9 +622,9 @@ class Turn:
         found = shortage.told(self.inbound.body) if self.inbound and self.reading.topic == "supply" else {}
         if not found:
             return
-        noted = content.render("supply.noted", self.lang, self.practice, items=supplies_words(found, self.lang))
-        if not self.add(noted, first=True):
-            self.say("supply.noted", items=supplies_words(found, self.lang))
+        items = supplies_words(found, self.lang)
+        if not self.add(content.render("supply.noted", self.lang, self.practice, items=items), first=True):
+            self.say("supply.noted", items=items)
         self.effects += [PutSupply(self.patient.id, item, "count", amount, self.speaker.name) for item, amount in found.items()]
 
     def _task(self, about, owner):

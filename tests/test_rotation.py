@@ -158,13 +158,13 @@ def test_when_every_dose_had_trouble_the_same_sites_are_not_guessed():
 def test_the_table_counts_uses_and_troubles_of_each_side_of_an_area():
     leak = told("leak", "left belly", 7, 2)
     found = table([dose(2, 7, ("upper left belly", "right belly")), dose(1, 14, ("left belly", "thigh"))], [leak])
-    assert [(str(row.place), row.times, len(row.troubles)) for row in found] == [
+    assert [(str(row.place), row.doses, len(row.troubles)) for row in found] == [
         ("left belly", 2, 1), ("right belly", 1, 0), ("thigh", 1, 0)]
     assert found[0].last_used_at == NOW - 7 * DAY and found[0].troubles == (leak,)
 
 
 def test_a_place_that_was_only_complained_of_is_in_the_table():
-    assert [(str(row.place), row.times, row.last_used_at) for row in table([], [told("itch", "left arm", 1)])] == [("left arm", 0, None)]
+    assert [(str(row.place), row.doses, row.last_used_at) for row in table([], [told("itch", "left arm", 1)])] == [("left arm", 0, None)]
 
 
 @pytest.mark.parametrize(("site", "named"), [

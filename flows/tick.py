@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 
-from flows import hours
+from flows import hours, supply
 from flows.alarm import holder_of, ladder_for, nobody_yet, open_alarm, raise_alarm, tell_more, who_words
 from flows.content import render
 from flows.conversation import FACTS, answers
@@ -19,7 +19,6 @@ from flows.phrases import when_words
 from flows.readiness import ON_HOLD, QUIET_HOLDS, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
 from flows.schedule import next_occasion, occasions
-from flows.supply import refill_due
 from flows.turn import Turn, contact, staying
 from flows.words import Because, Reading
 
@@ -128,9 +127,11 @@ def _remind_of(plan, infusion, timer=None):
 
 def refill(world, patient):
     """Once a day: supplies that no longer cover the practice's lead time are one task of the coordinator's."""
-    plan, items = Plan(world, patient), refill_due(patient, world.practice, world.now)
+    plan, items = Plan(world, patient), supply.refill_due(patient, world.practice, world.now)
     if items and REFILL not in plan.about:
-        plan.task(REFILL)
+        words = ", ".join(f"{each.item}: {supply.number(each.left)} left, enough for {each.infusions}"
+                          for each in supply.stocks(patient, world.now) if each.item in items)
+        plan.effects.append(call_back(world, world.codes[0], REFILL, words, patient.id, "coordinator"))
         plan.effects += [PutSupply(patient.id, item, "refill", None, "ebbline") for item in items]
     return plan.decision()
 

@@ -503,6 +503,9 @@ class Turn:
             self.put(last, why=self.inbound.body[:200])
         self.stop_waiting("skipped_silence")
         self.say("skip.thanks")
+        if self.reading.disposition == "nurse" and self.reading.topic == "supply":  # the reason is one that somebody has to mend
+            self._count_supplies()
+            self._task("supply", owner="nurse")
 
     # --- complaints and questions ---
 
@@ -852,12 +855,15 @@ class Turn:
 
     def _add_sites(self):
         """The sites to use, where the practice wants them said: all that are ordered or none, and never in a discreet text."""
-        if not self.practice.sites_in_reminder or self.patient.wording == "discreet":
+        today = hours.local(self.now, self.practice.zone).date()
+        if not self.practice.sites_in_reminder or self.patient.wording == "discreet" or not (
+            may_send("advice.sites", self.lang, self.practice, today)
+        ):
             return
         proposal = rotation.for_patient(self.patient, self.practice, self.now)
         if not proposal.why:
             places = counted_sites_words(proposal.sites, self.lang)
-            self.add(content.render("reminder.sites", self.lang, self.practice, places=places))
+            self.add(content.render("advice.sites", self.lang, self.practice, places=places))
 
     def remind_again(self):
         infusion = phase.expected(self.patient)

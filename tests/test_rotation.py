@@ -1,5 +1,7 @@
 """Where infusions went in, and which sites are proposed next."""
 
+import re
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -7,11 +9,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows import rotation
-from flows.model import Infusion, Reaction
+from flows.model import Infusion, Reaction, Text
 from flows.rotation import Place, place, propose, room, table
+from flows.segments import segments
+from flows.tick import remind
+from tests.test_content import PRACTICE
+from tests.test_conversation import ORDER, patient_in, world
 
 NOW = datetime(2026, 3, 10, 22, 0, tzinfo=UTC)  # a Tuesday
 DAY = timedelta(days=1)
+DUE = NOW + DAY / 24  # 18:00 in Chicago
 BELLY, THIGHS = ("left belly", "right belly"), ("left thigh", "right thigh")
 
 
@@ -117,6 +124,33 @@ def test_a_complaint_that_is_not_about_a_site_blames_none():
 
 def test_a_side_without_its_area_blames_that_whole_side():
     assert proposed(2, dose(1, 7, BELLY), reactions=[told("swelling", "left side", 1)]).sites == ("right thigh", "right belly")
+
+
+# --- in the reminder -------------------------------------------------------------------------------------------------
+
+
+def reminder(sites=2, lang="en", history=(dose(2, 7, BELLY), dose(1, 14, THIGHS)), practice=(), **changes):
+    """The reminder's body for a patient with this history, in a practice that names sites (and its other settings)."""
+    ana = replace(patient_in("idle"), lang=lang, infusions=tuple(history), order=replace(ORDER, sites=sites, next_due_at=DUE), **changes)
+    known = replace(world(ana), now=DUE, practice=replace(PRACTICE, **{"sites_in_reminder": True, "first_infusions": 0, **dict(practice)}))
+    [text] = [each for each in remind(known, ana).effects if isinstance(each, Text) and each.kind == "reminder"]
+    return text.body
+
+
+def test_the_reminder_names_the_proposed_sites_where_the_practice_wants_it():
+    assert reminder().endswith(" Sites to use: left thigh, right thigh.")
+    assert reminder(lang="es").endswith(" Sitios para usar: muslo izquierdo, muslo derecho.")
+    assert reminder(sites=5).endswith("Sites to use: left thigh (2), right thigh, left belly, right belly.")
+    assert reminder(practice={"site_rule": "same"}).endswith("Sites to use: left belly, right belly.")
+
+
+@pytest.mark.parametrize("asked", [
+    {"practice": {"sites_in_reminder": False}}, {"wording": "discreet"}, {"sites": 9}, {"history": ()},
+    {"practice": {"unsigned_content": False}}, {"practice": {"site_areas": ("belly", "thigh", "arm", "hip", "flank", "back")}, "sites": 12, "lang": "es"},
+], ids=["not wanted", "discreet", "too few sites", "no record", "not signed", "no room in the text"])
+def test_the_reminder_names_no_sites(asked):
+    body = reminder(**asked)
+    assert not re.search("Sites|Sitios", body) and len(segments(body).parts) <= 2
 
 
 # --- the same sites --------------------------------------------------------------------------------------------------

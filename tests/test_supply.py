@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows import supply
-from flows.model import Entry, Infusion, Ledger, OpenTask, Order, Patient, PutSupply, Task, Use
+from flows import decide, supply
+from flows.model import Entry, Inbound, Infusion, Ledger, OpenTask, Order, Patient, PutSupply, Task, Use
 from flows.shortage import told
 from flows.supply import coming, infusions_left, left, needs_of, refill_due, stocks
 from flows.tick import refill
 from tests.test_content import PRACTICE
-from tests.test_conversation import patient_in, world
+from tests.test_conversation import ANA, answer, patient_in, texts_to_ana, world
 
 NOW = datetime(2026, 3, 11, 2, 0, tzinfo=UTC)  # Tuesday 21:00 in Chicago, after the dose of 18:00
 DAY, HOUR = timedelta(days=1), timedelta(hours=1)
@@ -191,13 +191,13 @@ def test_what_was_asked_for_is_due_again_only_after_a_delivery_or_a_count_that_c
 def opened(supplies, tasks=()):
     ana = replace(patient_in("idle", ORDER), supplies=supplies, tasks=tasks)
     effects = refill(replace(world(ana), now=NOW), ana).effects
-    return [(each.owner, each.about) for each in effects if isinstance(each, OpenTask)], [each for each in effects if isinstance(each, PutSupply)]
+    return [(each.owner, each.about, each.words) for each in effects if isinstance(each, OpenTask)], [each for each in effects if isinstance(each, PutSupply)]
 
 
 def test_a_refill_is_one_task_of_the_coordinators_and_not_again_while_it_is_open():
     low = ledger(("dose", "count", 1, 0), ("needle", "count", 2, 0))
     tasks, lines = opened(low)
-    assert tasks == [("coordinator", "refill")]
+    assert tasks == [("coordinator", "refill", "dose: 1 left, enough for 1, needle: 2 left, enough for 1")]
     assert [(each.item, each.kind, each.amount) for each in lines] == [("dose", "refill", None), ("needle", "refill", None)]
     assert opened(low, (Task(1, "8086", "coordinator", "refill", NOW, 1),)) == ([], [])
     assert opened(ledger(("dose", "count", 9, 0))) == ([], [])
@@ -250,3 +250,30 @@ def test_no_long_text_hangs_the_reading(words):
     begin = time.perf_counter()
     told((words * 1600)[:1600])
     assert time.perf_counter() - begin < 0.5
+
+
+# --- in the conversation ---------------------------------------------------------------------------------------------
+
+
+def counted(effects):
+    return [(each.item, each.kind, each.amount, each.who) for each in effects if isinstance(each, PutSupply)]
+
+
+@pytest.mark.parametrize("state", ["idle", "reminded", "put_off", "running", "check_in", "amount", "skipped", "stopped"])
+def test_in_every_calm_state_running_low_is_counted_confirmed_and_a_nurses_task(state):
+    effects = answer(state, "out of tape")
+    assert counted(effects) == [("tape", "count", 0, "Ana")]
+    assert any(text.body.startswith("Noted: 0 rolls of tape left.") for text in texts_to_ana(effects))
+    assert [(each.owner, each.about) for each in effects if isinstance(each, OpenTask) and each.about == "supply"] == [("nurse", "supply")]
+
+
+def test_a_confirmation_that_would_make_a_text_too_long_is_a_text_of_its_own():
+    ana = replace(patient_in("idle"), tasks=(Task(1, "8086", "nurse", "supply", NOW, 1),))
+    said = "out of tape, needles, syringes and batteries"
+    effects = decide.decide(world(ana), Inbound(1, ANA, ANA.number, said, 0, NOW)).effects
+    assert len(counted(effects)) == 4 and [text.entry for text in texts_to_ana(effects)] == ["nurse_list.still", "supply.noted"]
+
+
+def test_what_is_not_about_supplies_counts_nothing():
+    for text in ("done, all good", "2 needles left belly", "need a nurse to call me", "can you send 8 needles"):
+        assert counted(answer("idle", text)) == []

@@ -7,7 +7,7 @@ is 2 in, for one product 4 in (clinical 15.2, SEEN). Bones, vessels and scars ar
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 AREAS = ("belly", "thigh", "arm", "hip", "flank", "back", "buttock")
@@ -20,7 +20,6 @@ INFLAMED = ("swelling", "redness", "itch", "pain", "infection signs")  # until i
 LOCAL = (*INFLAMED, "leak", "blood")  # told without a site, it is about every site of its dose
 USED = ("running", "done", "stopped")  # states of a dose whose needles went in
 HALF_A_DAY = timedelta(hours=12)  # rest is counted to the nearest day: this week's dose may start a little earlier
-LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
 
 class Place(NamedTuple):
@@ -72,9 +71,10 @@ def propose(order_sites, history, rule, now, avoid_days, spacing_in, areas=("bel
     is not known to be gone, is never proposed.
 
     rule "rotate": from the practice's `areas` and the places that were used before, those that have rested `rest_days`,
-    the longest rested first, at the same rest the side with fewer sites; one to a place before a second one, as many as
-    keep `spacing_in` apart (`room`). A place with other trouble in the last `avoid_days` comes after all others.
-    rule "same": the sites of the newest dose that went in whole and without trouble, minus those with trouble since.
+    the longest rested first, one of the list that was never used only before those of the newest dose; at the same rest
+    the side with fewer sites; one to a place before a second one, as many as keep `spacing_in` apart (`room`). A place
+    with other trouble in the last `avoid_days` comes after all others.
+    rule "same": the sites of the newest dose that was done without trouble, minus those with trouble since.
     """
     infusions, reactions = history
     used = _used(infusions)
@@ -129,17 +129,17 @@ def room(area, spacing_in):
 
 
 def _rotated(count, used, troubled, inflamed, now, spacing_in, areas, rest_days):
-    last = {where: max((_at(each) for each in used if _touched(where, map(place, each.sites))), default=LONG_AGO)
+    last = {where: max((_at(each) for each in used if _touched(where, map(place, each.sites))), default=None)
             for where in _allowed(used, areas)}
-    rest = timedelta(days=rest_days)
-    free = [where for where in last if not _touched(where, inflamed) and (last[where] == LONG_AGO or now - last[where] + HALF_A_DAY >= rest)]
+    rest, never = timedelta(days=rest_days), max(map(_at, used)) - timedelta(microseconds=1)
+    free = [where for where, at in last.items() if not _touched(where, inflamed) and (at is None or now - at + HALF_A_DAY >= rest)]
     chosen = []
     while len(chosen) < count:
         open_places = [where for where in free if chosen.count(where) < room(where.area, spacing_in)]
         if not open_places:
             break
         chosen.append(min(open_places, key=lambda where: (
-            _touched(where, troubled), chosen.count(where), last[where], sum(each.side == where.side for each in chosen), _rank(where))))
+            _touched(where, troubled), chosen.count(where), last[where] or never, sum(each.side == where.side for each in chosen), _rank(where))))
     return chosen
 
 

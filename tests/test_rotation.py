@@ -44,6 +44,11 @@ def test_the_longest_rested_sites_come_first():  # "Rotate sites for each admini
     assert proposed(2, dose(2, 7, THIGHS), dose(1, 14, BELLY)).sites == BELLY
 
 
+def test_a_place_of_the_list_that_was_never_used_comes_only_before_those_of_the_newest_dose():
+    assert proposed(2, dose(2, 7, BELLY), dose(1, 14, THIGHS), areas=("arm", "belly")).sites == THIGHS
+    assert proposed(3, dose(2, 7, BELLY), dose(1, 14, ("left thigh",))).sites == ("left thigh", "right thigh", "left belly")
+
+
 def test_at_the_same_rest_the_sides_are_balanced():
     assert proposed(2, dose(1, 7, ("left thigh",))).sites == BELLY
     assert proposed(3, dose(1, 7, BELLY + THIGHS), areas=("belly", "thigh")).sites == ("left belly", "right belly", "left thigh")

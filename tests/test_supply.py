@@ -1,5 +1,6 @@
 """What a patient has left, how long it lasts, when more is due, and what texts say of it."""
 
+import re
 import time
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -9,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flows import decide, supply
+from flows import decide, shortage, supply
 from flows.model import Entry, Inbound, Infusion, Ledger, OpenTask, Order, Patient, PutSupply, Task, Use
+from flows.phrases import SUPPLIES
 from flows.shortage import told
 from flows.supply import coming, infusions_left, left, needs_of, refill_due, stocks
 from flows.tick import refill
+from store import database
 from tests.test_content import PRACTICE
 from tests.test_conversation import ANA, answer, patient_in, texts_to_ana, world
 
@@ -47,6 +50,13 @@ def test_an_infusion_uses_what_its_order_says():
     assert needs_of(3, 100) == {"dose": 1, "needle": 3, "tubing": 1, "syringe": 2, "battery": 0, "tape": Fraction(3, 20)}
     assert needs_of(2, 40, {"battery": 0.1, "needle": 3.0})["battery"] == Fraction(1, 10), "the order's own number, exactly"
     assert tuple(needs_of(1, 1)) == supply.ITEMS
+
+
+def test_every_table_of_items_holds_the_same_items():
+    sql = (database.MIGRATIONS / "0002_supplies.sql").read_text(encoding="utf-8")
+    lists = [tuple(re.findall(r"'(\w+)'", found)) for found in re.findall(r"item IN \(([^)]*)\)", sql)]
+    assert lists == [supply.ITEMS] * 2 and tuple(shortage.NAMES) == supply.ITEMS
+    assert [tuple(words) for words in SUPPLIES.values()] == [supply.ITEMS] * 2
 
 
 # --- what is left ----------------------------------------------------------------------------------------------------

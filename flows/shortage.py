@@ -24,15 +24,17 @@ _NUMBER = rf"(?<![\d.,:/-])(?P<number>\d{{1,3}}|{'|'.join(NUMBERS)})"
 _PACKED = (r"(?: (?P<pack>box|boxes|packs?|packages?|bags?|cases?|cartons?|weeks?|days?|months?|cajas?|paquetes?|bolsas?|semanas?|dias?)(?: of| de)?)?"
            r"(?: rolls? of| rollos? de)?(?: more| full| good| new| clean)?")
 _THING = rf"{_NUMBER}{_PACKED} (?P<item>{_ITEM})(?: sets?)?\b"
-_NOT_A_SITE = r"(?! (?:in|on|to|upper|lower|side|belly|tummy|stomach|abdomen|thigh|leg|arm|hip|flank|butt\w*|and right)\b)"
+_NOT_A_SITE = (
+    r"(?! (?:in(?! (?:the |my |our )?(?:fridge|refrigerator|box|house))|on(?! hand)|to|upper|lower|side|"
+    r"belly|tummy|stomach|abdomen|thigh|leg|arm|hip|flank|butt\w*|and right)\b)")
 NONE = (  # nothing is left
     re.compile(rf"\b(?:out of|no more|(?:have|has|had|got) no|do not have any|dont have any|sin|no (?:tengo|tenemos|hay)|no (?:me|nos) quedan?|"
-               rf"se (?:me|nos) (?:acab|termin)\w+){_THE} {_SEVERAL}(?! (?:in|on|on the way)\b)"),
+               rf"se (?:me|nos) (?:acab|termin)\w+){_THE} {_SEVERAL}(?! (?:in|on|en)\b)"),
     re.compile(rf"\bno {_SEVERAL}(?: sets?)? left\b{_NOT_A_SITE}"),
 )
 COUNTED = (  # so many are left
     re.compile(rf"\b{_THING} (?:left|remaining)\b{_NOT_A_SITE}"),
-    re.compile(rf"\b(?:only|just) (?:have|got|has)(?: my last| the last)? {_THING}(?= (?:for|and|at|here|now|so)\b|$)"),
+    re.compile(rf"\b(?:(?:only|just) (?:have|has)|have only)(?: my last| the last)? {_THING}(?= (?:for|and|at|here|now|so)\b|$)"),
     re.compile(rf"\bdown to(?: my| the| our| his| her)?(?: last| only)* {_THING}"),
     re.compile(rf"\b(?:quedan?|solo (?:tengo|tenemos|hay))(?: solo| solamente| como)* {_THING}"),
 )
@@ -40,13 +42,13 @@ LAST = re.compile(rf"\b(?:down to|only have|just have)(?: my| the| our) last (?P
 LOW = (  # some are left, the number is not told
     re.compile(rf"\b(?:low|short) (?:on|of){_THE} {_SEVERAL}"), re.compile(rf"\b(?:need|necesito|faltan?)(?: some| a few| mas| more)+ {_SEVERAL}"),
     re.compile(rf"\b(?:few|not many|not much|little|pocas?|pocos?|almost no|hardly any|casi no tengo|casi no hay)(?: more)? {_SEVERAL}"),
-    re.compile(rf"\b{_SEVERAL}(?: sets?)?(?: is| are)?(?: running| getting| almost| nearly)* (?:low|short|(?:all )?(?:out|gone)$)"),
+    re.compile(rf"\b(?!battery|bateria\b|pila\b){_SEVERAL}(?: sets?)?(?: is| are)?(?: running| getting| almost| nearly)* (?:low\b|(?:all )?out$)"),
 )
 NEARLY = re.compile(r"\b(almost|nearly|about|around|close|soon|gonna|going|running|getting|maybe|think|like|casi|quedando|por|pronto|creo|como)\b")
 UNREAL = re.compile(r"\b(if|had|was|were|will|would|then|after|enough|until|not (?:low|out|running|short)|no longer|never|lost|used|si|habia|tenia|"
                     r"cuando|despues|when|once|before|antes|please no|want no|need no)\b")
 APART = re.compile(r"\.(?!\d)|[;!\n]|\b(?:but|pero|because|porque)\b")
-BEFORE_NUMBER = re.compile(r"(?:\b(?:or|to|o|a|than|of|for|de|para|not)|\d) $")
+BEFORE_NUMBER = re.compile(r"(?:\b(?:or|(?<!down )to|o|a|than|of|for|de|para|not)|\d) $")
 
 
 def told(text):
@@ -54,6 +56,7 @@ def told(text):
     says nothing of that. Items are those of `flows.supply`. Never raises on a string."""
     found = {}
     for clause in APART.split(re.sub(r"([^.;!?\n]*)\?", " ", text)):  # a question tells nothing
+        clause = re.sub(r"['\u2019](re|ll)\b", lambda short: {"re": " are", "ll": " will"}[short[1].lower()], clause, flags=re.IGNORECASE)
         words = " ".join(map(norm, re.findall(r"\d+(?:[.,:/-]\d+)?|[^\W\d_]+(?:['\u2019][^\W\d_]+)*", clause)))
         if not UNREAL.search(words):
             found.update(_told(words))

@@ -222,6 +222,7 @@ def test_a_refill_is_one_task_of_the_coordinators_and_not_again_while_it_is_open
     ("Only 2 doses left, and I'm out of tape!", {"dose": 2, "tape": 0}), ("I'm out of needles, tape and syringes", {"needle": 0, "tape": 0, "syringe": 0}),
     ("no needles left", {"needle": 0}), ("I don't have any more batteries", {"battery": 0}), ("one roll of tape left", {"tape": 1}),
     ("out of medicine", {"dose": 0}), ("me quedan 2 dosis", {"dose": 2}), ("se me acabaron las agujas", {"needle": 0}),
+    ("we're down to two doses", {"dose": 2}), ("2 doses left in the fridge", {"dose": 2}), ("I have only 3 needles", {"needle": 3}),
     ("solo tengo 3 agujas", {"needle": 3}), ("no me quedan pilas", {"battery": 0}), ("se me acabó la cinta", {"tape": 0}),
     ("me queda poca cinta", {"tape": None}), ("me estoy quedando sin agujas", {"needle": None}),
 ])
@@ -243,7 +244,8 @@ def test_a_number_that_is_not_plain_is_not_guessed(text, counts):
     "", "?", "do I have 2 doses left?", "i had only 2 doses left last week", "will have 1 dose left", "not out of needles", "lost 2 needles",
     "only used 2 needles", "only 2 needles left belly", "2 needles left and right belly", "2 needles left in", "enough for 2 doses left",
     "1.5 doses left", "half a dose left", "need 10 more needles", "2 needles out of the box", "no needles came in the box", "my delivery came, 8 needles",
-    "last dose", "35 ml left", "no pain at the needle", "tengo 2 dosis", "running low on money", "if I run out of tape I will call",
+    "the needles are short", "battery is low", "the medicine is all gone", "we only got 3 needles", "no hay agujas en la caja", "used my last 2 needles",
+    "I'll be out of tape", "last dose", "35 ml left", "no pain at the needle", "tengo 2 dosis", "running low on money", "if I run out of tape I will call",
 ])
 def test_what_is_no_plain_word_of_a_shortage_counts_nothing(text):
     assert told(text) == {}

@@ -10,6 +10,7 @@ from flows.schedule import next_occasion
 from store import people
 
 AREA = "+1312555"  # Chicago; 555-0100 to 555-0199 are kept free for invented numbers
+CARE = ("site_rule", "sites_in_reminder", "site_areas", "site_rest_days", "site_avoid_days", "site_spacing_in", "refill_lead_days")
 FALLBACK, OFFICE = "+13125550198", "+13125550197"
 
 
@@ -23,6 +24,7 @@ def practice_of(script):
         answer_within_minutes=dict(given.answer_within_minutes), ask_minutes=given.ask_minutes,
         silent_while_infusing_minutes=given.silent_while_infusing_minutes, call_back_hours=given.call_back_hours or 4,
         delivery_wait_minutes=2, unsigned_content=True,
+        **{key: getattr(given, key) for key in CARE if getattr(given, key) is not None},
     )
 
 

@@ -1,5 +1,6 @@
 """The command `ebbline`: the demo, the processes of an installation, reading, rehearsing, and the desk work."""
 
+import functools
 import json
 import os
 import sys
@@ -9,11 +10,11 @@ from pathlib import Path
 
 import click
 
-from bot import script, settings, signing
+from bot import cupboard, script, settings, signing
 from bot.clock import ClockError, FileClock, SystemClock
 from bot.office import practice_of
 from bot.order import refused
-from flows import content, hours, regimen
+from flows import content, hours, regimen, supply
 from flows.hours import HoursError
 from flows.profile import ProfileError, profiles
 from flows.schedule import ScheduleError
@@ -358,6 +359,88 @@ def patient_wording(db_path, settings_path, name, wording):
     with writing(db):
         people.set_wording(db, found.clock.now(), people.patient_named(db, name), wording)
     click.echo(f"{name}: {wording}")
+
+
+def wants_items(kind, about):
+    """One option for each item of the supplies; the command gets {item: number} of those that were given."""
+    def wrap(command):
+        @functools.wraps(command)
+        def with_amounts(*args, **given):
+            amounts = {item: given.pop(item) for item in supply.ITEMS}
+            return command(*args, amounts={item: amount for item, amount in amounts.items() if amount is not None}, **given)
+        for item, unit in reversed(supply.UNITS.items()):
+            with_amounts = click.option(f"--{item}", type=kind, help=f"{about}: {unit}.")(with_amounts)
+        return with_amounts
+    return wrap
+
+
+@patient.command("supplies")
+@wants_db
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True)
+def patient_supplies(db_path, settings_path, name, as_json):
+    """What a patient has left, how long it lasts, and every delivery and count."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    rows = cupboard.contents(db, found.practice, found.clock.now(), people.patient_named(db, name))
+    if as_json:
+        return click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+    show(rows["items"], False, cupboard.item_line)
+    return [click.echo(cupboard.entry_line(row)) for row in rows["ledger"]]
+
+
+@patient.command("delivery")
+@wants_db
+@click.argument("name")
+@wants_items(click.IntRange(1, 9999), "Delivered")
+def patient_delivery(db_path, settings_path, name, amounts):
+    """Write down what was delivered to a patient."""
+    _put_supplies(db_path, settings_path, name, "delivery", amounts)
+
+
+@patient.command("count")
+@wants_db
+@click.argument("name")
+@wants_items(click.IntRange(0, 9999), "Counted")
+def patient_count(db_path, settings_path, name, amounts):
+    """Write down what a patient has, whatever was computed before."""
+    _put_supplies(db_path, settings_path, name, "count", amounts)
+
+
+def _put_supplies(db_path, settings_path, name, kind, amounts):
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        cupboard.put(db, found.clock.now(), people.patient_named(db, name), kind, amounts)
+    click.echo(f"{name}: {kind} {', '.join(f'{item} {amount}' for item, amount in amounts.items())}")
+
+
+@patient.command("uses")
+@wants_db
+@click.argument("name")
+@wants_items(click.FloatRange(0, 100), "Used for one infusion")
+def patient_uses(db_path, settings_path, name, amounts):
+    """Write down what one infusion of the current order uses, where it differs from the common number."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    with writing(db):
+        cupboard.put_needs(db, found.clock.now(), people.patient_named(db, name), amounts)
+    click.echo(f"{name}: one infusion uses {', '.join(f'{item} {amount:g}' for item, amount in amounts.items())}")
+
+
+@patient.command("sites")
+@wants_db
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True)
+def patient_sites(db_path, settings_path, name, as_json):
+    """Where a patient's doses went in, how those sites did, and the sites proposed for the next dose."""
+    found = desk(db_path, settings_path)
+    db = found.open()
+    rows = cupboard.sites(db, found.practice, found.clock.now(), people.patient_named(db, name))
+    if as_json:
+        return click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+    show(rows["places"], False, cupboard.place_line)
+    return click.echo(cupboard.proposal_line(rows["proposal"]))
 
 
 @cli.group()

@@ -44,7 +44,7 @@ class Office:
 
 def practice_of(settings):
     """The part of the settings that the flows decide with."""
-    who, talk = settings.practice, settings.conversation
+    who, talk, care = settings.practice, settings.conversation, settings.care
     return Practice(
         name=who.name, emergency_number=who.emergency_number, crisis_line=who.crisis_line,
         practice_number=who.practice_number, fallback_number=who.fallback_number, zone=who.zone,
@@ -56,5 +56,7 @@ def practice_of(settings):
         second_reminder_minutes=talk.second_reminder_minutes,
         coordinator_after_minutes=talk.coordinator_after_minutes, window_hours=talk.window_hours,
         grace_minutes=talk.grace_minutes, put_off_minutes=talk.put_off_minutes,
-        unsigned_content=settings.unsigned_content,
+        unsigned_content=settings.unsigned_content, site_rule=care.site_rule, sites_in_reminder=care.sites_in_reminder,
+        site_areas=care.site_areas, site_rest_days=care.site_rest_days, site_avoid_days=care.site_avoid_days,
+        site_spacing_in=care.site_spacing_in, refill_lead_days=care.refill_lead_days,
     )

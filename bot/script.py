@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import yaml
 
 from flows.profile import profiles
+from flows.rotation import AREAS, RULES
 from flows.words import LANGS
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -50,7 +51,8 @@ class ScriptError(ValueError):
 class Practice:
     """The practice's settings as the file has them; the defaults are the file form's own.
 
-    open: "Mon-Fri 08:00-17:00", several parted by commas. quiet: "21:00-08:00". Minutes are whole numbers.
+    open: "Mon-Fri 08:00-17:00", several parted by commas. quiet: "21:00-08:00". Minutes are whole numbers. What is None is as
+    the flows have it.
     """
 
     name: str = "Tern Bay Home Infusion"
@@ -64,6 +66,13 @@ class Practice:
     call_back_hours: int | None = None
     fallback: str | None = None
     crisis_line: str | None = None
+    site_rule: str | None = None
+    sites_in_reminder: bool | None = None
+    site_areas: tuple[str, ...] | None = None
+    site_rest_days: int | None = None
+    site_avoid_days: int | None = None
+    site_spacing_in: float | None = None
+    refill_lead_days: int | None = None
 
 
 @dataclass(frozen=True)
@@ -506,6 +515,13 @@ PRACTICE = {
     "call_back_hours": _whole(1, 240),
     "fallback": _text,
     "crisis_line": _text,
+    "site_rule": _one_of(RULES),
+    "sites_in_reminder": _flag,
+    "site_areas": lambda value: tuple(_one_of(AREAS)(item) for item in value.several()),
+    "site_rest_days": _whole(0, 90),
+    "site_avoid_days": _whole(0, 365),
+    "site_spacing_in": _number(12),
+    "refill_lead_days": _whole(0, 90),
 }
 
 ORDER = {

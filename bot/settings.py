@@ -17,6 +17,7 @@ from typing import NamedTuple
 from urllib.parse import urlsplit
 
 from flows.hours import Hours, HoursError, Quiet, parse_hours, parse_quiet, zone_named
+from flows.rotation import AREAS
 
 VARIABLE = "EBBLINE_SETTINGS"
 DEFAULT_NAME = "ebbline.toml"
@@ -123,6 +124,14 @@ def _read_by(parse):
     return check
 
 
+def _areas(value):
+    areas = tuple(word.strip() for word in _text(value).split(","))
+    for area in areas:
+        if area not in AREAS:
+            raise _Bad(f"{_shown(area)} is no area of the body that we know", f"write some of {', '.join(AREAS)}, parted by commas")
+    return areas
+
+
 def _zone(value):
     zone_named(value)
     return value
@@ -166,7 +175,7 @@ def _section(cls):
 def _about(key):
     if key.default is MISSING:
         return key.metadata["about"]
-    default = "none" if key.default is None else _shown(key.default)
+    default = "none" if key.default is None else _shown(key.metadata["sample"] if isinstance(key.default, tuple) else key.default)
     return f"{key.metadata['about']} May be left out: {default}."
 
 
@@ -234,6 +243,29 @@ class Conversation:
         _whole(0, 1440), "Minutes past the expected end of an infusion before we ask.", 10, default=10)
     put_off_minutes: int = _key(
         _whole(1, 10080), 'Minutes until the next reminder when a patient says "later" and no time.', 120, default=120)
+
+
+@_section
+class Care:
+    """[care]: infusion sites and supplies. Everything may be left out; then no text says more than without it."""
+
+    site_rule: str = _key(
+        _one_of("rotate", "same"), 'How the next sites are proposed: "rotate" (the longest rested first) or "same" (those of '
+        "the last dose without trouble). Published advice conflicts.", "rotate", default="rotate")
+    sites_in_reminder: bool = _key(
+        _flag, "Name the proposed sites in the reminder, when as many as ordered can be proposed.", False, default=False)
+    site_areas: tuple = _key(
+        _areas, f'Areas that may be proposed to any patient, parted by commas ({", ".join(AREAS)}); others only to who has used '
+        "them.", "belly, thigh", default=("belly", "thigh"))
+    site_rest_days: int = _key(
+        _whole(0, 90), 'Days that a site rests before "rotate" proposes it again.', 0, default=0)
+    site_avoid_days: int = _key(
+        _whole(0, 365), "Days after a trouble at a site in which another is proposed.", 14, default=14)
+    site_spacing_in: float = _key(
+        _amount(0, 12), "Inches between two sites of one area; 4 is right for every product that asks for 2 or 4.", 4, default=4)
+    refill_lead_days: int = _key(
+        _whole(0, 90), "Days that a refill takes; the coordinator gets a task as soon as the counted supplies no longer cover "
+        "the infusions of these days and one more.", 7, default=7)
 
 
 @_section
@@ -314,6 +346,7 @@ class Settings:
     hours: OpeningHours
     answer_within_minutes: AnswerTimes
     conversation: Conversation
+    care: Care
     sending: Sending
     carrier: SimulatedCarrier | TwilioCarrier
 
@@ -323,7 +356,7 @@ class Settings:
 
 
 _SECTIONS = {"practice": Practice, "hours": OpeningHours, "answer_within_minutes": AnswerTimes,
-             "conversation": Conversation, "sending": Sending, "carrier": SimulatedCarrier}
+             "conversation": Conversation, "care": Care, "sending": Sending, "carrier": SimulatedCarrier}
 
 
 def find(path_argument: str | None, environ: Mapping[str, str]) -> Path:

@@ -10,7 +10,8 @@ from bot.clock import pause
 from bot.office import log, trace
 from flows import ladder, tick
 from flows.alarm import ladder_for
-from store import post, record, world
+from flows.hours import next_open
+from store import post, record, supplies, world
 from store.database import writing
 
 SETTLE = timedelta(seconds=2)  # the web process has this long to deal with a text itself
@@ -18,6 +19,7 @@ LIST_EVERY = timedelta(minutes=1)
 PICTURE_EVERY, PICTURE_TRIES = timedelta(minutes=1), 6  # first wait for a picture, doubled each time
 TRIES = 3  # times that a time-out may raise before a nurse is paged about it
 POSTPONE = timedelta(minutes=1)  # a time-out that raised is tried again after this
+SUPPLIES_EVERY = timedelta(days=1)
 BEAT_EVERY = timedelta(seconds=10)
 
 
@@ -47,6 +49,7 @@ class Worker:
             self._do(f"matter {matter.id}", self._ladder, now, matter.id)
         for task in world.open_tasks(db):
             self._do(f"task {task.id}", self._overdue, now, task)
+        self._do("supplies", self._supplies, now)
         sender.send_ready(self.office)
 
     def run(self, stop, every_s=1.0):
@@ -191,12 +194,37 @@ class Worker:
                 known = world.for_patient(db, self.office.practice, now, task.patient_id)
                 record.carry_out(db, tick.overdue(known, task), now)
 
+    def _supplies(self, now):
+        """About once a day, in working hours: does every counted patient still have enough?"""
+        db = self.office.db()
+        at = self._supplies_at(now)
+        if at is None or now < at:
+            return
+        for patient_id in supplies.counted_patients(db):
+            self._do(f"supplies of patient {patient_id}", self._refill, now, patient_id)
+        practice = self.office.practice
+        with writing(db):
+            supplies.mark_checked(db, next_open(practice.hours, now + SUPPLIES_EVERY, practice.zone))
+
+    def _supplies_at(self, now):
+        """When the supplies are looked at next; None when none are counted."""
+        db, practice = self.office.db(), self.office.practice
+        at = supplies.checked_until(db)
+        if at is None and supplies.counted_patients(db):
+            at = next_open(practice.hours, now, practice.zone)
+        return at
+
+    def _refill(self, now, patient_id):
+        with writing(self.office.db()) as db:
+            known = world.for_patient(db, self.office.practice, now, patient_id)
+            record.carry_out(db, tick.refill(known, known.patients[0]), now)
+
     def next_at(self):
         """When the next thing is due, as far as the database knows; None when nothing is. May be past."""
         db = self.office.db()
         now = self.office.clock.now()
         known = world.base(db, self.office.practice, now)
-        moments = [world.next_due(db), world.next_lead(db, self._lead)]
+        moments = [world.next_due(db), world.next_lead(db, self._lead), self._supplies_at(now)]
         moments += [tick.overdue_at(task, self.office.practice) for task in world.open_tasks(db)]
         for matter in world.open_matters(db):
             pages = world.pages(db, matter.id)

@@ -41,6 +41,13 @@ class Practice:
     first_infusions: int = 2
     hold_lead_hours: int = 6
     gap_limit_days: int = 56
+    site_rule: str = "rotate"  # or "same": see flows.rotation
+    sites_in_reminder: bool = False
+    site_areas: tuple[str, ...] = ("belly", "thigh")
+    site_rest_days: int = 0
+    site_avoid_days: int = 14
+    site_spacing_in: float = 4
+    refill_lead_days: int = 7
 
 
 @dataclass(frozen=True)
@@ -186,12 +193,42 @@ class Matter:
 
 @dataclass(frozen=True)
 class Reaction:
-    """A reaction told of and not known to be gone: kind, site, when it was told, row id of its dose."""
+    """A reaction told of: kind, site, when it was told, row id of its dose. `gone_at` None: not known to be gone."""
 
     kind: str
     site: str | None
     told_at: datetime
     infusion_id: int | None = None
+    gone_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a patient's supply ledger. kind: `delivery` (adds `amount`), `count` (so many are there; None: low, the
+    number not told) or `refill` (a task was opened for it). `id` parts what was written at the same moment."""
+
+    id: int
+    item: str
+    kind: str
+    amount: int | None
+    at: datetime
+
+
+@dataclass(frozen=True)
+class Use:
+    """A dose that was begun at `at`, and what its order uses for one, {item: number}."""
+
+    at: datetime
+    needs: dict
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """What a stock is computed from (`flows.supply`). `needs`: what the current order uses for one infusion."""
+
+    entries: tuple[Entry, ...] = ()
+    uses: tuple[Use, ...] = ()
+    needs: dict = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -234,8 +271,9 @@ class Patient:
     wording: str = "open"
     other_lang: int = 0
     first_order: bool = True  # no earlier order of another product on record
-    reactions: tuple = ()
-    troubles: tuple = ()  # every reaction of the last months, gone or not, newest first
+    reactions: tuple = ()  # not known to be gone
+    troubles: tuple = ()  # every reaction of late, gone or not, newest first
+    supplies: Ledger = Ledger()
     born_on: date | None = None
     weight_kg: float | None = None
     speakers: tuple[Speaker, ...] = ()
@@ -488,6 +526,17 @@ class MendReaction:
     gone: bool = False
     site: str | None = None
     since: datetime | None = None
+
+
+@dataclass(frozen=True)
+class PutSupply:
+    """One line more in a patient's supply ledger: see `Entry`. who: by whose word."""
+
+    patient_id: int
+    item: str
+    kind: str
+    amount: int | None
+    who: str
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """Times, days and topics in the words of a text."""
 
+from collections import Counter
+
 from flows.hours import local
 
 DAYS = {
@@ -58,6 +60,27 @@ def sites_words(sites, lang):
     if lang == "en":
         return ", ".join(sites)
     return ", ".join(_site_es(site) for site in sites)
+
+
+def counted_sites_words(sites, lang):
+    """Sites to use, each once with its number: "left belly (2), right belly"."""
+    return ", ".join(sites_words((site,), lang) + (f" ({number})" if number > 1 else "") for site, number in Counter(sites).items())
+
+
+SUPPLIES = {  # one, several, low
+    "en": {"dose": ("dose", "doses", "low on doses"), "needle": ("needle", "needles", "low on needles"),
+           "tubing": ("tubing set", "tubing sets", "low on tubing"), "syringe": ("syringe", "syringes", "low on syringes"),
+           "battery": ("battery", "batteries", "low on batteries"), "tape": ("roll of tape", "rolls of tape", "low on tape")},
+    "es": {"dose": ("dosis", "dosis", "pocas dosis"), "needle": ("aguja", "agujas", "pocas agujas"),
+           "tubing": ("tubo", "tubos", "pocos tubos"), "syringe": ("jeringa", "jeringas", "pocas jeringas"),
+           "battery": ("pila", "pilas", "pocas pilas"), "tape": ("rollo de cinta", "rollos de cinta", "poca cinta")},
+}
+
+
+def supplies_words(counts, lang):
+    """What is left, as a text confirms it: "2 doses left, low on tape". counts: {item: number, or None when not told}."""
+    words, left = SUPPLIES[lang], {"en": "{} {} left", "es": "quedan {} {}"}[lang]
+    return ", ".join(words[item][2] if number is None else left.format(number, words[item][number != 1]) for item, number in counts.items())
 
 
 def _site_es(site):

@@ -3,14 +3,14 @@
 from dataclasses import replace
 from datetime import timedelta
 
-from flows import hours
+from flows import hours, supply
 from flows.alarm import holder_of, ladder_for, nobody_yet, open_alarm, raise_alarm, tell_more, who_words
 from flows.content import render
 from flows.conversation import FACTS, answers
 from flows.ladder import next_step, unanswered
 from flows.model import (
-    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, SetLead, SetNextDue, SetPending, SetTalk, SetTimer, Talk, TaskTold,
-    Text,
+    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, PutSupply, SetLead, SetNextDue, SetPending, SetTalk, SetTimer, Talk,
+    TaskTold, Text,
 )
 from flows.nurse import nurse_in_need
 from flows.occasion import timing_of
@@ -23,6 +23,7 @@ from flows.turn import Turn, contact, staying
 from flows.words import Because, Reading
 
 NO_ANSWER = "no answer to the reminder"
+REFILL = "refill"
 NO_TEXTS = "infusion due, no texts to this patient: call"
 CALLS_QUESTIONS = ("safety", "second_dose")
 
@@ -122,6 +123,17 @@ def _remind_of(plan, infusion, timer=None):
     if turn.phone is None or turn.phone.opted_out_at or turn.phone.stopped_why:
         plan.task(NO_TEXTS)
     return None
+
+
+def refill(world, patient):
+    """Once a day: supplies that no longer cover the practice's lead time are one task of the coordinator's."""
+    plan, items = Plan(world, patient), supply.refill_due(patient, world.practice, world.now)
+    if items and REFILL not in plan.about:
+        words = ", ".join(f"{each.item}: {supply.number(each.left)} left, enough for {each.infusions}"
+                          for each in supply.stocks(patient, world.now) if each.item in items)
+        plan.effects.append(call_back(world, world.codes[0], REFILL, words, patient.id, "coordinator"))
+        plan.effects += [PutSupply(patient.id, item, "refill", None, "ebbline") for item in items]
+    return plan.decision()
 
 
 def time_out(world, timer):

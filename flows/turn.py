@@ -8,19 +8,22 @@ import re
 from dataclasses import replace
 from datetime import date, timedelta
 
-from flows import advice, hours, log, phase
+from flows import advice, content, hours, log, phase, rotation, shortage
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.content import may_send, render
 from flows.conversation import AFTER, ASKS, BACK, FACTS, QUESTIONS, answers, fire
 from flows.model import (
     AddReaction, ClearTimers, DropTexts, EndPatient, HoldOrder, Inbound, MendReaction, OpenMatter, OpenTask, PutInfusion, PutLots,
-    PutSites, SetTalk, SetTimer, Talk,
+    PutSites, PutSupply, SetTalk, SetTimer, Talk, Text,
 )
 from flows.occasion import further_dose, moment, occasion_for
-from flows.phrases import clock_words, number_words, reaction_words, sites_words, when_words
+from flows.phrases import (
+    clock_words, counted_sites_words, number_words, reaction_words, sites_words, supplies_words, when_words,
+)
 from flows.readiness import QUIET_HOLDS
 from flows.reader import rules, spoken
 from flows.say import call_back, due_words, minutes_later, say
+from flows.segments import segments
 from flows.words import Because, Reading, When
 
 WAITS = ("second_reminder", "to_coordinator", "window_end", "put_off")  # time-outs of an occasion not yet answered
@@ -84,6 +87,17 @@ class Turn:
     def say(self, key, kind="notice", **values):
         if self.phone:
             self.effects += say(self.world, self.phone, key, kind, self.lang, patient_id=self.patient.id, **values)
+
+    def add(self, sentence, first=False):
+        """One sentence more in the text just said, if there is one and it keeps to its segments; whether it is in."""
+        text = self.effects[-1] if self.effects else None
+        if not isinstance(text, Text):
+            return False
+        body = f"{sentence} {text.body}" if first else f"{text.body} {sentence}"
+        fits = len(segments(body).parts) <= content.entry(text.entry, self.lang).segments
+        if fits:
+            self.effects[-1] = replace(text, body=body)
+        return fits
 
     def wait(self, kind, minutes, **more):
         self.effects.append(SetTimer(kind=kind, due_at=minutes_later(self.world, minutes), patient_id=self.patient.id,
@@ -494,6 +508,9 @@ class Turn:
             self.put(last, why=self.inbound.body[:200])
         self.stop_waiting("skipped_silence")
         self.say("skip.thanks")
+        if self.reading.disposition == "nurse" and self.reading.topic == "supply":  # the reason is one that somebody has to mend
+            self._count_supplies()
+            self._task("supply", owner="nurse")
 
     # --- complaints and questions ---
 
@@ -695,6 +712,7 @@ class Turn:
 
     def call_back(self, key="nurse_list"):
         self._call_back_about(TASKS.get(self.reading.topic, self.reading.topic), key)
+        self._count_supplies()
         last = self.checking or self._latest()
         if last and last.state == "done" and self.patient.order and (self.checking or self.before in (*FACTS, "check_in", "problem")):
             if self.reading.topic in SYMPTOMS:
@@ -711,6 +729,16 @@ class Turn:
         if self.before in ("reminded", "put_off") and self.inbound and MAY_I.search(self.inbound.body):
             key = "nurse_list.wait"
         return self.say(key, **due_words(self.world, task.due_at, self.patient.zone, self.lang))
+
+    def _count_supplies(self):
+        """What runs low, and how many are left where the text plainly says so, is a count in the ledger, and confirmed."""
+        found = shortage.told(self.inbound.body) if self.inbound and self.reading.topic == "supply" else {}
+        if not found:
+            return
+        items = supplies_words(found, self.lang)
+        if not self.add(content.render("supply.noted", self.lang, self.practice, items=items), first=True):
+            self.say("supply.noted", items=items)
+        self.effects += [PutSupply(self.patient.id, item, "count", amount, self.speaker.name) for item, amount in found.items()]
 
     def _task(self, about, owner):
         """Open a task, or add to the one that is open about the same thing."""
@@ -924,6 +952,7 @@ class Turn:
         entry = "reminder.check" if self.check else "reminder"
         self.say(self._reminder(entry), "reminder", name=self.patient.name, occasion=key,
                  useless_after=minutes_later(self.world, practice.reminder_useful_minutes))
+        self._add_sites()
         self.stop_waiting(*WAITS, *ASKED, "next_day")
         second = hours.quiet_end(practice.quiet, minutes_later(self.world, practice.second_reminder_minutes),
                                  self.patient.zone)
@@ -934,6 +963,18 @@ class Turn:
         self.wait("window_end", practice.window_hours * 60, infusion_id=infusion.id)
 
     check = False  # the next reminder is the one with the extra words (a first infusion, after missed doses)
+
+    def _add_sites(self):
+        """The sites to use, where the practice wants them said: all that are ordered or none, and never in a discreet text."""
+        today = hours.local(self.now, self.practice.zone).date()
+        if not self.practice.sites_in_reminder or self.patient.wording == "discreet" or not (
+            may_send("advice.sites", self.lang, self.practice, today)
+        ):
+            return
+        proposal = rotation.for_patient(self.patient, self.practice, self.now)
+        if not proposal.why:
+            places = counted_sites_words(proposal.sites, self.lang)
+            self.add(content.render("advice.sites", self.lang, self.practice, places=places))
 
     def remind_again(self):
         infusion = phase.expected(self.patient)

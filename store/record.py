@@ -4,6 +4,7 @@ import json
 from functools import singledispatch
 
 from flows import model
+from store import supplies
 from store.database import one, rows, stamp
 from store.world import CASE_CODES
 
@@ -275,6 +276,12 @@ def _(each: model.MendReaction, writer):
     if each.gone:
         writer.run("UPDATE reaction SET gone_at = ? WHERE patient_id = ? AND gone_at IS NULL AND told_at >= ?", writer.at,
                    each.patient_id, stamp(each.since) or "")
+
+
+@effect.register
+def _(each: model.PutSupply, writer):
+    supplies.put_entry(writer.db, writer.now, each.patient_id, each.item, each.kind, each.amount, each.who)
+    writer.audit(f"supply {each.kind}", f"patient/{each.patient_id}", item=each.item, amount=each.amount)
 
 
 @effect.register

@@ -8,10 +8,11 @@ from flows import case
 from flows.model import (
     Inbound, Infusion, Matter, Order, Page, Patient, Pending, Phone, Reaction, Speaker, Staff, Talk, Task, Timer, World,
 )
+from store import supplies
 from store.database import moment, one, rows, stamp
 
 INFUSIONS = 40  # the newest of a patient that a decision sees
-TROUBLES = 40  # reactions that a pattern is looked for in
+TROUBLES = 60  # the newest reactions
 CODES = 8  # free case codes handed to one decision
 CODE_REST = timedelta(days=90)  # a code is not used again for so long
 CASE_CODES = tuple(map(case.code, range(case.COUNT)))
@@ -121,7 +122,8 @@ def patient(db, patient_id, today):
         id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
         epinephrine=bool(row["epinephrine"]), wording=row["wording"], other_lang=row["other_lang"],
         first_order=one(db, "SELECT 1 FROM infusion_order WHERE patient_id = ? AND current = 0", patient_id) is None,
-        reactions=_reactions(db, patient_id), troubles=_troubles(db, patient_id), born_on=day(row["born_on"]), weight_kg=row["weight_kg"],
+        reactions=_reactions(db, patient_id), troubles=_troubles(db, patient_id), supplies=supplies.ledger(db, patient_id),
+        born_on=day(row["born_on"]), weight_kg=row["weight_kg"],
         speakers=tuple(Speaker(s["speaker_name"], s["role"], phone_of(s)) for s in speakers),
         order=order_of(order) if order else None,
         talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"], talk["about"]) if talk else Talk(),
@@ -151,9 +153,9 @@ def _reactions(db, patient_id):
 
 
 def _troubles(db, patient_id):
-    """The newest reactions, gone or not, newest first."""
-    found = rows(db, "SELECT * FROM reaction WHERE patient_id = ? ORDER BY id DESC LIMIT ?", patient_id, TROUBLES)
-    return tuple(Reaction(row["kind"], row["site"], moment(row["told_at"]), row["infusion_id"]) for row in found)
+    """The newest reactions told of, gone or not."""
+    found = rows(db, "SELECT * FROM reaction WHERE patient_id = ? ORDER BY told_at DESC, id DESC LIMIT ?", patient_id, TROUBLES)
+    return tuple(Reaction(row["kind"], row["site"], moment(row["told_at"]), row["infusion_id"], moment(row["gone_at"])) for row in found)
 
 
 def pages(db, matter_id):

@@ -9,6 +9,7 @@ from bot.cast import practice_of
 from bot.script import parse
 from flows import content
 from flows.content import Entry, ContentError
+from flows.phrases import counted_sites_words
 from flows.segments import foreign, segments
 from flows.words import KINDS, LANGS
 
@@ -25,6 +26,7 @@ LONGEST = {  # the longest value that each placeholder is filled with in use
     "where": "Left upper belly, right upper belly: ", "each": "66.7", "again": " You told us of this before, so it is on the nurse's list too.",
     "ran": "It has run 180 min. ", "took": "It took 180 min. ", "usual": " (your last ones: about 180)", "call_at": "12:59 PM",
     "elapsed": "180", "usual_minutes": "180", "choices": "Maximiliano or Bartholomew", "cases": "0000, 1111, 2222", "words": "x" * 600, "most": "600",
+    "places": "barriga izquierda (2), barriga derecha (2), muslo izquierdo (2), muslo derecho (2)", "items": "10 batteries left, 20 rolls of tape left",
 }
 KEYWORDS = ("stop", "end", "cancel", "quit", "yes", "start", "help", "revoke", "unsubscribe", "optout", "stopall", "unstop", "info")
 STAFF = ("page", "nurse.")  # entries that only staff read
@@ -40,6 +42,13 @@ def test_every_entry_fills_in_and_keeps_to_its_segments(lang, key):
     text = filled(lang, key)
     assert "{" not in text and "}" not in text
     assert len(segments(text).parts) <= content.pack(lang)[key].segments, f"{lang} {key}: {len(text)} characters"
+
+
+@pytest.mark.parametrize(("lang", "key"), [(lang, key) for lang, key in ENTRIES if re.fullmatch(r"reminder(\.check)?(\.for)?", key)])
+def test_every_reminder_has_room_for_the_sites_of_four_needles(lang, key):
+    places = counted_sites_words(("left belly", "right belly", "left thigh", "right thigh"), lang)
+    text = f"{filled(lang, key)} {content.render('advice.sites', lang, PRACTICE, places=places)}"
+    assert len(segments(text).parts) <= content.pack(lang)[key].segments, len(text)
 
 
 @pytest.mark.parametrize(("lang", "key"), ENTRIES)

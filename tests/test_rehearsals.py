@@ -408,6 +408,35 @@ def test_a_gap_past_the_limit_holds_the_dose_and_a_nurse_has_a_task_before_it():
     assert events("long_gap", to="Ana", says="Please do not infuse before a nurse tells you")
 
 
+def test_a_reminder_names_the_sites_to_use_only_where_all_that_are_ordered_can_be_proposed():
+    assert events("sites_rotate", to="Ana", kind="reminder", says=r"Sites to use: right belly, left thigh\.$"), "the left belly is red"
+    assert events("sites_rotate", to="Luz", kind="reminder", says=r"Sitios para usar: barriga izquierda \(2\), barriga derecha, ")
+    assert events("sites_same", to="Ana", kind="reminder", says=r"Sites to use: upper left belly, right belly\.$")
+    for name in ("Ben", "Cem"):  # a discreet patient; one of two ordered sites on record
+        assert len(events("sites_same", to=name, kind="reminder")) == 1 and not events("sites_same", to=name, says="Sites")
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_no_text_names_sites_to_use_unless_the_practice_wants_it(file):
+    if not file.stem.startswith("sites_"):
+        assert not events(file.stem, says="Sites to use|Sitios para usar")
+
+
+def test_a_refill_is_one_task_a_week_ahead_and_again_only_after_a_delivery():
+    opened = [task["opened_at"] for task in record("refill_in_time")["tasks"] if task["about"] == "refill"]
+    assert [at[:16] for at in opened] == ["2026-03-25T08:00", "2026-04-15T08:00"]
+    assert {task["owner"] for task in record("refill_in_time")["tasks"] if task["about"] == "refill"} == {"coordinator"}
+    left = [re.search(r"dose: (\d+) left", printed)[1] for _, _, printed, _ in played("refill_in_time").output if "dose:" in printed]
+    assert left == ["2", "0", "2", "3"], "a skipped dose used none, one taken back gave its own back"
+
+
+def test_running_low_corrects_the_count_only_by_a_plain_number_and_stays_a_nurses_task():
+    ana, luz = [printed for _, command, printed, _ in played("supplies_running_low").output if command.startswith("patient supplies")]
+    assert "dose: 2 left" in ana and "tape: 0 left" in ana and "needle: low, the number was not told" in ana and "needle: 4 left" in luz
+    assert [task["owner"] for task in record("supplies_running_low")["tasks"] if task["about"] == "supply"] == ["nurse", "nurse"]
+    assert events("supplies_running_low", to="Ana", says="^Noted: 2 doses left, 0 rolls of tape left. Thank you. This is on the nurse's list")
+
+
 def test_already_did_it_is_on_record_at_the_hour_that_was_told():
     dose = last_dose("already_did_it")
     assert dose["ended_at"].startswith("2026-03-10T17:00") and dose["started_at"].startswith("2026-03-10T16:00")

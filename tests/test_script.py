@@ -121,6 +121,14 @@ class TestWhatIsRead:
         text = EXAMPLE.replace("{emergency: 5, urgent: 15}", "{urgent: 30}")
         assert parse(text).practice.answer_within_minutes == {"emergency": 5, "urgent": 30}
 
+    def test_sites_and_supplies_of_a_practice_are_read_and_else_as_the_flows_have_them(self):
+        text = swapped("ask_minutes: 5", "ask_minutes: 5, site_rule: same, sites_in_reminder: true, site_areas: [belly, arm], "
+                       "site_rest_days: 0, site_avoid_days: 10, site_spacing_in: 2, refill_lead_days: 14")
+        practice = parse(text).practice
+        assert (practice.site_rule, practice.sites_in_reminder, practice.site_areas) == ("same", True, ("belly", "arm"))
+        assert (practice.site_rest_days, practice.site_avoid_days, practice.site_spacing_in, practice.refill_lead_days) == (0, 10, 2, 14)
+        assert parse(EXAMPLE).practice.site_rule is None
+
     def test_the_further_keys_of_a_practice_are_read(self):
         text = EXAMPLE.replace("ask_minutes: 5,", 'ask_minutes: 3, call_back_hours: 4, crisis_line: 988, '
                                'fallback: "+15035550199",')
@@ -238,6 +246,8 @@ MISTAKES = [
     (swapped('"21:00-08:00"', '"21:00-21:00"'), 2, "practice.quiet", "no quiet hours", "21:00-08:00"),
     (swapped("{emergency: 5,", "{emergency: soon,"), 2, "practice.answer_within_minutes.emergency", "'soon'", "digits"),
     (swapped("{emergency: 5,", "{nurse: 5,"), 2, "practice.answer_within_minutes.nurse", "unknown key", "urgent"),
+    (swapped("ask_minutes: 5", "ask_minutes: 5, site_rule: random"), 3, "practice.site_rule", "is not one of rotate, same", "did you mean"),
+    (swapped("ask_minutes: 5", "ask_minutes: 5, site_areas: [knee]"), 3, "practice.site_areas", "is not one of belly", "did you mean"),
     (swapped("ask_minutes: 5", "ask_minutes: 6"), 3, "practice.ask_minutes", "from 1 to 5", "digits"),
     (swapped("[Ruth, Sam, Mara]", "Ruth"), 10, "nurses", "not a list", "[a, b]"),
     (swapped("[Ruth, Sam, Mara]", "[]"), 10, "nurses", "is empty", "at least one"),

@@ -25,6 +25,8 @@ OPTIONAL = {
     "unsigned_content": False, "conversation.second_reminder_minutes": 120,
     "conversation.coordinator_after_minutes": 240, "conversation.window_hours": 24, "conversation.grace_minutes": 10,
     "conversation.put_off_minutes": 120, "sending.test_clock": None,
+    "care.site_rule": "rotate", "care.sites_in_reminder": False, "care.site_areas": ("belly", "thigh"), "care.site_rest_days": 0,
+    "care.site_avoid_days": 14, "care.site_spacing_in": 4, "care.refill_lead_days": 7,
 }
 
 
@@ -153,6 +155,11 @@ def test_every_mistake_of_a_file_is_told_at_once_one_a_line(loaded):
     ("conversation.ask_minutes", "true", "true is not a whole number"),
     ("conversation.ask_minutes", "2.5", "2.5 is not a whole number"),
     ("conversation.silent_while_infusing_minutes", '"20"', '"20" is not a whole number'),
+    ("care.site_rule", '"random"', '"random" is not rotate or same'),
+    ("care.site_areas", '"belly, knee"', '"knee" is no area of the body that we know'),
+    ("care.site_areas", '""', "is not a text"),
+    ("care.site_spacing_in", "0", "is not a number above 0"),
+    ("care.refill_lead_days", "91", "is not a whole number from 0 to 90"),
     ("sending.public_url", '"texts.example.org"', "is not a plain web address"),
     ("sending.public_url", '"https://texts.example.org/?a=1"', "is not a plain web address"),
     ("sending.public_url", '"https://texts.example.org:port"', "is not a plain web address"),

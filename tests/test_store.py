@@ -37,7 +37,16 @@ ORDER = ("patient_id, strength_g_per_ml, volume_ml, sites, rate_ml_per_h_per_sit
          "created_at")
 INFUSION = "INSERT INTO infusion (order_id, patient_id, due_on, due_at, state) VALUES"
 OUTBOX = "INSERT INTO outbox (number, body, kind, entry, safety, made_at, not_before, state) VALUES"
+SUPPLY = "INSERT INTO supply (patient_id, item, kind, amount, at, who) VALUES"
 BAD_ROWS = [
+    ("an item that nobody counts", f"{SUPPLY} (1, 'gloves', 'count', 1, {AT}, 'x')"),
+    ("a delivery of nothing", f"{SUPPLY} (1, 'needle', 'delivery', 0, {AT}, 'x')"),
+    ("a delivery of nobody knows how many", f"{SUPPLY} (1, 'needle', 'delivery', NULL, {AT}, 'x')"),
+    ("less than none", f"{SUPPLY} (1, 'needle', 'count', -1, {AT}, 'x')"),
+    ("half a needle", f"{SUPPLY} (1, 'needle', 'count', 0.5, {AT}, 'x')"),
+    ("a refill with a number", f"{SUPPLY} (1, 'needle', 'refill', 1, {AT}, 'x')"),
+    ("a supply of no patient", f"{SUPPLY} (77, 'needle', 'count', 1, {AT}, 'x')"),
+    ("an order that uses less than none", "INSERT INTO order_use (order_id, item, each) VALUES (1, 'needle', -1)"),
     ("a number without +", "INSERT INTO phone (number) VALUES ('3125550111')"),
     ("a number with letters", "INSERT INTO phone (number) VALUES ('+1312555ABCD')"),
     ("a number twice", f"INSERT INTO phone (number) VALUES ('{ANA}')"),

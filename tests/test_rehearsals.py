@@ -345,6 +345,58 @@ def test_each_complaint_gets_its_own_fixed_advice_and_stands_on_record(name, kin
     assert not record(name)["matters"]
 
 
+@pytest.mark.parametrize(("name", "numbers"), [
+    # each complication twice: 40 mL over 2 sites at 20 mL/h, and 90 mL over 4 sites at 15 mL/h
+    ("advice_leak_running", "40 mL over 2 sites, 20 mL each"), ("advice_leak_again", "20 mL went in at each of your 2 sites"),
+    ("advice_swelling_after", "20 mL goes in at each of your 2 sites"), ("advice_swelling_spanish", "22.5 mL en cada uno de sus 4 sitios"),
+    ("advice_itch_next_day", "where 20 mL went in"), ("advice_itch_running", "where 22.5 mL went in"),
+    ("complaint_swelling", "20 mL goes in"), ("bother_much", "where 20 mL went in"), ("advice_pain_fresh", "where 22.5 mL went in"),
+    ("advice_needle_running", "2 sites, 20 mL each"), ("advice_needle_after", "4 sites with 22.5 mL each"),
+    ("advice_slow_not_on_record", "40 mL over 2 sites take about 60 min"), ("advice_slow_after", "90 mL over 4 sites take about 90 min"),
+    ("advice_slow_far_over", "It has run 143 min"), ("complaint_blood_before", r"all 2 sites \(20 mL each\)"),
+    ("advice_blood_before_start", r"all 4 sites \(22.5 mL each\)"), ("advice_blood_unknown", "any of your 2 sites"),
+    ("advice_blood_out", "any of your 4 sites"),
+])
+def test_advice_is_filled_from_the_patients_own_order(name, numbers):
+    assert events(name, kind="advice", says=numbers)
+
+
+def test_blood_in_the_tubing_is_answered_by_where_the_dose_stands():
+    assert events("complaint_blood_before", kind="advice", says="do not start")
+    assert events("advice_blood_running", kind="page") and not events("advice_blood_running", kind="advice")
+    assert events("advice_blood_running", kind="notice", says="Stop the pump and clamp the line now")
+    assert events("advice_blood_out", kind="advice", says="when the needle comes out")
+
+
+def test_what_a_nurse_would_ask_is_asked_once_and_not_when_it_is_on_record():
+    asks = "Which site|how much|Since when|Where is that needle|When did it start"
+    assert [len(events(name, kind="prompt", says=asks)) for name in (
+        "advice_leak_running", "advice_leak_much", "advice_itch_next_day", "advice_slow_not_on_record", "advice_blood_unknown",
+        "advice_leak_unanswered")] == [1] * 6
+    assert not [name for name in ("advice_itch_running", "advice_needle_running", "advice_slow_after", "advice_slow_far_over",
+                                  "advice_blood_before_start") if events(name, kind="prompt", says=asks)]
+
+
+def test_the_answer_stands_on_record_with_the_complaint():
+    assert told("advice_leak_running") == [("leak", "left belly")]
+    assert told("advice_itch_next_day") == [("itch", "left side")]
+    assert told("advice_leak_much") == [("leak", "right thigh")]
+    started = last_dose("advice_slow_not_on_record")["started_at"]
+    assert started.startswith("2026-03-10T18:05") or started.startswith("2026-03-10T23:05"), "6:05 PM on a Tuesday, as told"
+
+
+def test_trouble_that_comes_again_or_is_large_or_old_reaches_the_nurse():
+    for name, about in (("advice_leak_again", "repeated: leak"), ("advice_leak_much", "a larger leak"),
+                        ("advice_pain_three_days", "a site reaction past 48 hours"), ("advice_slow_far_over", "infusion far over its time")):
+        assert about in [task["about"] for task in record(name)["tasks"]], name
+
+
+def test_an_unanswered_question_keeps_the_advice_back_for_minutes_only_and_the_watch_goes_on():
+    advice, = events("advice_leak_unanswered", kind="advice")
+    assert advice["at"][11:16] == "18:27"
+    assert events("advice_leak_unanswered", kind="prompt", says="should be done by now")
+
+
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_no_infusion_brings_more_than_four_questions_and_two_about_a_problem(file):
     for day in {event["at"][:10] for event in played(file.stem).events[:-1]}:

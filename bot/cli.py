@@ -524,6 +524,16 @@ def order_profiles(as_json):
     show(profile_rows(), as_json, lambda row: f"{row['key']:<12}{row['label']}; source: {row['source']}")
 
 
+@order.command("trough")
+@click.argument("profile", type=click.Choice(list(profiles())))
+@click.option("--difference-mg-dl", type=float, required=True, help="Target less actual trough IgG, mg/dL.")
+@click.option("--weight-kg", type=float, required=True)
+def order_trough(profile, difference_mg_dl, weight_kg):
+    """What a label's table prints for a difference in trough: mL a week. The prescriber decides."""
+    found = profiles()[profile]
+    click.echo(f"{found.trough_ml(difference_mg_dl, weight_kg):g} mL a week (table of the label: {found.source}); the prescriber decides")
+
+
 @order.command("codes")
 def order_codes():
     """The closed list of codes that a check refuses or warns with."""

@@ -11,7 +11,7 @@ FILE = HERE / "profiles.yaml"
 BY = ("infusion", "age", "weight")  # what a row may depend on, each with _from (inclusive) and _below (exclusive)
 LIMITS = ("max_ml_per_site", "max_rate", "max_sites", "max_total_rate", "push_ml_per_min")
 ROW_KEYS = {f"{by}_{end}" for by in BY for end in ("from", "below")} | set(LIMITS)
-KEYS = {"label", "strength", "ml_per_g", "spacing_mm", "source", "enzyme", "limits"}
+KEYS = {"label", "strength", "ml_per_g", "spacing_mm", "source", "enzyme", "limits", "trough"}
 ENZYME_KEYS = {"ml_per_g", "ml_per_min_from", "ml_per_min_to"}
 
 
@@ -52,6 +52,17 @@ class Profile:
     ml_per_g: float | None = None
     spacing_mm: float | None = None
     enzyme: Enzyme | None = None
+    trough: dict | None = None
+
+    def trough_ml(self, difference_mg_dl, weight_kg):
+        """The label's mL a week for a difference in trough IgG (mg/dL) at a weight (kg). ProfileError when it prints no such cell: nothing
+        is read between the lines."""
+        row = (self.trough or {}).get(difference_mg_dl, {})
+        if weight_kg not in row:
+            known = "; ".join(f"{gap} mg/dL at {', '.join(map(str, cells))} kg" for gap, cells in (self.trough or {}).items())
+            raise ProfileError(f"{self.key}: the label prints nothing for {difference_mg_dl:g} mg/dL at {weight_kg:g} kg; "
+                               f"known: {known or 'no table was seen'}. The prescriber decides")
+        return row[weight_kg]
 
     def at(self, **known):
         """(`Limits`, missing): what holds at this infusion, age (years) and weight (kg), each None when not known.

@@ -140,6 +140,42 @@ def test_a_weekly_dose_doubles_every_two_weeks_and_is_divided_over_the_week():
     assert regimen.per_infusion("10", per_week=7) == pytest.approx(10 / 7)
 
 
+TROUGHS = [
+    ("g20-c", 100, {70: 5}, "XB-2 (Xembify): 900 to 1,000 mg/dL, +5 mL a week, seen"),
+    ("g20-b", 100, {30: 3, 50: 5, 70: 7, 90: 9, 110: 11}, "CV-3 (Cuvitru), seen"),
+    ("g16-a", 200, {30: 11, 50: 18, 70: 25, 90: 32, 110: 39}, "CQ-3 (Cutaquig, 2020), seen"),
+]
+
+
+@pytest.mark.parametrize(("key", "difference", "cells", "source"), TROUGHS)
+def test_a_labels_trough_table_is_given_cell_by_cell(key, difference, cells, source):
+    assert {weight: profile(key).trough_ml(difference, weight) for weight in cells} == cells
+
+
+def test_nothing_is_read_between_the_lines_of_a_trough_table():
+    for key, difference, weight in (("g20-c", 100, 71), ("g16-a", 300, 110), ("g20-a", 100, 70)):
+        with pytest.raises(ProfileError, match="The prescriber decides"):
+            profile(key).trough_ml(difference, weight)
+
+
+def test_the_printed_cells_agree_with_a_straight_line_within_a_ml():
+    """Difference x kg / (3.43 x 165): a fit of ours to the 19 printed cells of CQ-3, derived; it guards against a mistyped cell."""
+    for difference, row in profile("g16-a").trough.items():
+        for weight, ml in row.items():
+            assert abs(ml - difference * weight / (3.43 * 165)) < 1, (difference, weight)
+
+
+FEVERS = [("temp 37.9", False), ("temp 38.0", True), ("temp 39.0 c", True), ("temp 39.1 c", True), ("temp 40.0 c", True), ("temp 40.1 c", True),
+          ("temp 100.4 f", True), ("temp 100.2 f", False)]
+
+
+@pytest.mark.parametrize(("text", "pages"), FEVERS)
+def test_fever_begins_at_38_0(text, pages):
+    """Fever of grade 1 begins at 38.0 C = 100.4 F and every grade above it pages too (CTCAE v6, seen)."""
+    from flows.reader import read
+    assert (read(text).disposition in ("urgent", "emergency")) is pages
+
+
 # --- the order wins, a profile warns -------------------------------------------------------------------------------------------------
 
 

@@ -739,6 +739,21 @@ def content_check(as_json, on):
     show(standings(today), as_json, lambda row: f"{row['lang']} {row['entry']}: {row['standing']}")
 
 
+@texts.command("rules")
+@click.argument("rule", required=False)
+@click.option("--json", "as_json", is_flag=True)
+def content_rules(rule, as_json):
+    """The rules that read a text, each with its examples, tried now: exit status 1 when one does not hold."""
+    from bot import rulebook
+
+    rows = rulebook.rules_tried(rule)
+    if not rows:
+        raise PeopleError(f"there is no rule {rule!r}; `ebbline content rules` lists them")
+    show(rows, as_json, lambda row: rulebook.rule_lines(row, whole=rule is not None))
+    if any(row["broken"] for row in rows):
+        raise SystemExit(1)
+
+
 def standings(today: date):
     """Rows of `content check`: language, entry, standing."""
     return [{"lang": lang, "entry": key, "standing": entry.standing(today)}

@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import date
 
 from store.database import one, rows, stamp
 

@@ -117,3 +117,22 @@ def test_doctor_says_what_to_mend(house):
 
 def test_the_console_script_is_this_program():
     assert callable(main)
+
+
+def test_an_order_is_written_down_and_what_its_label_has_against_it_is_said(house):
+    house("patient", "add", "Ana", "--phone", "+13125550101", "--born", "1980-05-01", "--weight-kg", "70")
+    status, said = house("patient", "order", "Ana", *ORDER, "--profile", "g20-a", "--needle-mm", "9", "--gauge", "26")
+    assert status == 0, said
+    assert "over_profile_ml_per_site" in said and "over_profile_rate" in said, "a first infusion of 20 mL and 20 mL/h a site"
+    found = json.loads(house("order", "check", "--patient", "Ana", "--infusion-number", "9", "--json")[1])
+    assert (found["sites"], found["minutes"], found["warnings"]) == (2, 60.0, [])
+    assert house("order", "check", "--patient", "Nobody")[0] != 0
+
+
+def test_every_rule_is_shown_with_its_examples_and_they_hold(house):
+    status, said = house("content", "rules", "--json")
+    rules = json.loads(said)
+    assert status == 0 and len(rules) > 100
+    assert all(len(row["match"]) >= 3 and len(row["not"]) >= 2 and row["broken"] == [] and row["source"] for row in rules)
+    assert "says it:     coughing up blood" in house("content", "rules", "coughing-blood-en")[1]
+    assert "there is no rule" in house("content", "rules", "no-such-rule")[1]

@@ -8,7 +8,7 @@ import threading
 
 from waitress.server import create_server
 
-from bot import twilio_carrier
+from bot import twilio_carrier, watch
 from bot.carrier import CarrierError
 from bot.cli import clock_of
 from bot.office import Office, practice_of
@@ -61,9 +61,11 @@ def _serve(desk, host, port):
               "or stop the other program", file=sys.stderr)
         return 1
     print(f"ebbline serve: listening on http://{host}:{port}", flush=True)
+    end_watch = watch.start(office, "worker", own="web")
     try:
         server.run()  # an interrupt ends it, once the requests at hand are carried out
     finally:
+        end_watch()
         server.close()
     return 0
 
@@ -75,7 +77,9 @@ def work(desk):
     _stop_on(lambda *_: stop.set())
     office, _ = office_of(desk, f"worker-{threading.get_native_id()}")
     print("ebbline work: working", flush=True)
+    end_watch = watch.start(office, "web")
     Worker(office).run(stop)
+    end_watch()
     office.close()
     return 0
 

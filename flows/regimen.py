@@ -18,7 +18,8 @@ MOST = {  # a number above this is a slip of the pen: mL, g, g/mL, mL/h per site
 }
 WHOLE = ("sites", "max_sites", "infusion_number", "weeks", "per_week")
 USUAL_STRENGTH = 0.05, 0.25  # g/mL; licensed products: 0.10, 0.16, 0.165, 0.20 (clinical 1a)
-USUAL_G_PER_KG = 0.02, 1.2   # g/kg in one infusion; published regimens: 0.1 a week to 0.8 a month (HZ-1, MIMS), daily parts and margin ours
+USUAL_G_PER_KG = 0.04, 1.2   # g/kg in one infusion; published regimens: 0.1 a week to 0.8 a month (HZ-1, MIMS), parts of a week and margin ours
+SMALL_SITE_ML = 3            # less than this at each of several sites is asked about; design choice, no source
 LARGEST_SITE_ML = 60         # the largest labelled site of a one-part product (CV-1)
 FASTEST_SITE_ML_PER_H = 60   # and its rate (CV-1)
 LONG_MINUTES = 480           # a pump running longer than this is asked about; design choice, no source
@@ -61,7 +62,7 @@ WARNINGS = {
     "dose_low_for_weight": "a small dose for the weight; grams written for mL?",
     "dose_high_for_weight": "a large dose for the weight",
     "over_every_label": "more or faster per site than any label on record",
-    "small_sites": "less than one mL per site",
+    "small_sites": "very little at each of several sites",
     "fewer_sites_would_do": "the ceiling per site would allow fewer sites",
     "long": "a very long infusion",
     "no_rate": "no rate is known, so no time",
@@ -322,7 +323,7 @@ def _looked_at(given, limits, product, volume, dose, count, each, rate, total, m
                                          f"goes over {LARGEST_SITE_ML} mL or {FASTEST_SITE_ML_PER_H} mL/h per site")
     if given["push_ml_per_min"] and limits.push_ml_per_min is None and given["push_ml_per_min"] > FASTEST_PUSH_ML_PER_MIN:
         yield Warned("push_fast", f"{float(given['push_ml_per_min']):g} mL/min by hand; a leaflet names {FASTEST_PUSH_ML_PER_MIN} at most")
-    if each < 1:
+    if each < SMALL_SITE_ML and count > 1:
         yield Warned("small_sites", f"{float(each):.3g} mL per site is very little; look at volume and sites (grams written for mL?)")
     if given["sites"] and given["max_ml_per_site"] and _up(volume / given["max_ml_per_site"]) < count:
         yield Warned("fewer_sites_would_do", f"{_up(volume / given['max_ml_per_site'])} sites keep the ceiling of "
@@ -330,7 +331,7 @@ def _looked_at(given, limits, product, volume, dose, count, each, rate, total, m
     if dose is not None and given["weight_kg"]:
         per_kg = dose / given["weight_kg"]
         if per_kg < Fraction(str(USUAL_G_PER_KG[0])):
-            yield Warned("dose_low_for_weight", f"{float(per_kg):.2g} g/kg in one infusion is little; grams written for mL?")
+            yield Warned("dose_low_for_weight", f"{float(per_kg):.2g} g/kg in one infusion is little, unless the week is split; grams written for mL?")
         elif per_kg > Fraction(str(USUAL_G_PER_KG[1])):
             yield Warned("dose_high_for_weight", f"{float(per_kg):.2g} g/kg in one infusion is a lot; look at volume, strength and weight")
     if minutes is not None and minutes > LONG_MINUTES:

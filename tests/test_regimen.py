@@ -257,8 +257,9 @@ def test_a_strength_in_per_cent_or_mg_is_refused_with_what_was_meant(typed, mean
 
 
 def test_grams_written_for_ml_are_warned_of_by_the_weight():
-    """8 g are 40 mL at 20 %; 8 mL for 70 kg are 0.023 g/kg, so the lower bound alone would pass a lighter patient. Design choice."""
-    assert "dose_low_for_weight" in codes(plan(volume_ml=6, strength=0.2, sites=1, weight_kg=70))
+    """8 g are 40 mL at 20 %; 8 mL for 70 kg are 0.023 g/kg. The bounds are a design choice."""
+    assert "dose_low_for_weight" in codes(plan(volume_ml=8, strength=0.2, sites=1, weight_kg=70))
+    assert "small_sites" in codes(plan(volume_ml=8, strength=0.2, sites=4))
     assert "dose_high_for_weight" in codes(plan(volume_ml=400, strength=0.2, sites=8, weight_kg=60))
     assert codes(plan(volume_ml=40, strength=0.2, sites=2, weight_kg=70, rate_ml_per_h_per_site=20)) == set()
 

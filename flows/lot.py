@@ -1,0 +1,107 @@
+"""Lot numbers of vials, with the mL told for each."""
+
+import re
+from typing import NamedTuple
+
+from flows.lexicon import Piece
+
+SKIPPED = {":", "#", "was", "is", "were", "are", "=", "no", "num", "number", "numbers", "numero", "numeros", "nos", "nr", "es", "son", "fue", "fueron",
+           "el", "los", "las", "la", "the", "AND", ",", "/", ".", "VIAL", "-", "TO", "1w", "2w", "*", "dice", "says", "OF", "ABOUT", "this", "esta",
+           "today", "hoy", "used", "usados", "usado", "as", "follows", "siguientes", "primero", "segundo", "first", "second", "otro", "other", "both",
+           "BOTH", "on", "en", "ALL", "lg", "AT", "eran", "era", "mi", "my", "for", "del", "a", "que", "q"}
+NO_LOT = {"ML", "x", "MIN", "H", "VIAL", "SITE", "AM", "PM", "SEC", "mm", "g", "EACH", "%"}
+UNREADABLE = re.compile(r"smudge\w*|illegible|unreadable|cant read|can not read|cannot read|couldnt read|rubbed|blurr\w*|faded|borros\w*|no se ve|"
+                        r"no se lee|no se alcanza|no alcanzo|ilegible|borr\w+|manchad\w+|worn|torn|se despego|scratched|wet and")
+
+
+class Lot(NamedTuple):
+    """A lot number as typed, and the mL told for it, or None."""
+
+    lot: str
+    ml: float | None = None
+
+
+def taken_out(found):
+    """(lots, pieces, doubtful): the lot numbers of a text's pieces, and the pieces with "L0", "L1" … in their place."""
+    lots, out, place, asked = [], [], 0, False
+    listing = False  # behind the word "lot", a list of numbers goes on
+    while place < len(found):
+        piece = found[place]
+        typed, after = _whole(found, place)
+        following = found[after].word if after < len(found) else ""
+        if piece.word == "LOT" and typed.lower() != "lots of":
+            listing, asked = True, True
+            out.append(piece)
+            place += 1
+        elif _is_lot(typed, piece.word, following, listing, found[max(place - 1, 0):place], after - place):
+            typed = typed.strip("-/.")
+            if typed not in lots:
+                lots.append(typed)
+            out.append(Piece(f"L{lots.index(typed)}", typed, piece.at))
+            place = after
+        else:
+            if listing and piece.word not in SKIPPED and not re.fullmatch(r"\d+(\.\d+)?w?|ML|[|]|\(|\)|\?|x|LEFTOVER|ABOUT|exp", piece.word):
+                listing = False
+            out.append(piece)
+            place += 1
+    return lots, out, asked
+
+
+def _whole(found, place):
+    """The piece at `place` with what is glued to it by letters, digits and hyphens, and the place behind."""
+    typed, end = found[place].typed, place + 1
+    if not typed or not (typed[-1].isalnum()):
+        return typed, end
+    while end < len(found) and found[end].at == found[end - 1].at + len(found[end - 1].typed) and found[end].typed and (
+            found[end].typed == "-" or found[end].typed.isalnum()):
+        typed += found[end].typed
+        end += 1
+    return typed, end
+
+
+def _is_lot(typed, word, following, listing, before, glued):
+    if not re.search(r"\d", typed) or not re.fullmatch(r"[\w-]+", typed):
+        return False
+    codelike = word == "CODE" or glued > 1 and re.search(r"[A-Z-]", typed) and re.search(r"[^\W\d]|\d-\d{3}", typed)
+    units = re.fullmatch(r"\d+(?:h|hr|hrs|ml|mls|cc|min|mins|mm|g|ga|m|am|pm|p|a|x|h\d\d?(?:m|min)?|rd|th|st|nd|hrs?\d\d?(?:m|min)?)", typed, re.IGNORECASE)
+    if units:
+        return False
+    if listing:
+        if word == "CODE" or codelike:
+            return True
+        return bool(re.fullmatch(r"\d{3,12}(?:-\d+)*|\d+-\d+[\w-]*", typed)) and following not in NO_LOT and not re.fullmatch(r"\d+-\d", typed) and (
+            len(typed) > 3 or following in ("", ",", "|", "AND", "LOT", "/"))
+    plain = re.sub(r"[^\w]", "", typed)
+    return word == "CODE" and len(plain) >= 5 and len(re.findall(r"\d", plain)) >= 3 and bool(re.search(r"[A-Z]", typed)) and typed == typed.upper()
+
+
+def amounts(line, lots):
+    """The lots with their mL, by a line in which "L0" stands for the first and "v20" for 20 mL."""
+    found = {}
+    number = r"(?:v(\d+(?:\.\d+)?)|(\d+(?:\.\d+)?)w?(?! (?:ML|VIAL|x)))"
+    every = re.search(rf" L\d+(?: (?:AND|,|/|L\d+|LOT|VIAL|VIALS|BOTH|OF|{number}))*? ,? ?(?:AND |BOTH |OF |ALL )*{number}(?: ML)? EACH", line)
+    if every and len(lots) > 1 and not re.search(r"SITE|thigh|belly", line[every.start():every.end() + 12]):
+        ml = next(float(group) for group in reversed(every.groups()) if group)
+        return [Lot(lot, ml) for lot in lots]
+    behind = re.findall(rf" L(\d+)(?: (?:,|:|=|-|TO|OF|had|with|con|was|x|AND|/|tenia|ABOUT|el))*? {number}(?= )", line)
+    before = re.findall(rf" {number}(?: (?:ML|OF|FROM|LOT|in|,|:|VIAL|-|TO|=|#|the|el|la|del|es|era|number|\(|con|with))*? L(\d+)(?= )", line)
+    ahead = [(int(lot), float(a or b)) for lot, a, b in behind]
+    back = [(int(lot), float(a or b)) for a, b, lot in before]
+    mentions = len(re.findall(r" L\d+(?= )", line))
+    for pairs, cue in ((back, r" (?:FROM|OF) L\d"), (ahead, r" L\d+ (?:,|OF) ")):
+        if len(pairs) != mentions or not pairs:
+            continue
+        other = back if pairs is ahead else ahead
+        if len(other) == len(pairs) and _first(line) != ("amount" if pairs is back else "lot"):
+            continue
+        if mentions == 1 and not re.search(r" (?:v\S+|\d+) (?:FROM|OF)(?: the)? (?:LOT )?L\d", line):
+            continue
+        for lot, ml in pairs:
+            found[lot] = found.get(lot, 0) + ml
+        break
+    return [Lot(lot, found.get(place)) for place, lot in enumerate(lots)]
+
+
+def _first(line):
+    found = re.search(r" (L\d+|v\d\S*)(?= )", line)
+    return "lot" if found and found[1].startswith("L") else "amount"

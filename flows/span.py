@@ -1,0 +1,291 @@
+"""Clock times and spans of time on a line of plain words (`flows.lexicon.line`): "from 6 til 7:50", "half six", "1h50".
+
+`marked` writes every time as one word "t1805" ("t0605p" with its half of the day known, "t0605x" on a 24-hour clock) and
+every span as "s110" ("s120?" when it is vague), so that what follows can count in words.
+"""
+
+import re
+
+N = r"(\d{1,3}(?:\.\d+)?)w?"
+HOUR = r"(0?\d|1\d|2[0-4])w?"
+HALF = r"(?: (AM|PM))?"
+FILL = (r"(?:(?:AT|ABOUT|FROM|la|las|a|an|,|:|=|time|it|the|my|up|infusion|infusing|infusion|infundir|it|was|were|is|hora|hour|today|hoy|dose|OF|fue|"
+        r"pump|medicine|everything|ALL|with|with|mi|el|al|en|on|off|again|me|we|i|todo|whole|thing|TO|H|this|that|poner|ponerme|ponermela|ponerla|"
+        r"bomba|eran|era|cuando|when|lo|just|pasando|put|SITE|needles|her|his|him|running|ya|both|AND|then|finally|out|NEEDLE|treatment|for|"
+        r"PM|AM|para|taking|a_las|drip|ran|meds|med|como|esta|it s|LEFTOVER) ){0,6}")
+UNIT = r"(?! (?:ML|H|MIN|SEC|SITE|VIAL|NEEDLE|mm|g|ga|gauge|x|/|\.|days?|dias?|weeks?|semanas?|\d|OF \d|kg|lbs?|percent|%|EACH|v\d|s\d|BOTH|of|"\
+       r"thigh|belly|arm|hip|more|mas|left|times|veces|LOT|L\d|kids?|people|mg|grams?|CORR \d+ ML))"
+BUSY = re.compile(  # what else takes time
+    r" (?:setup|set|prep\w*|warm\w*|fridge|refri\w*|sat|drive|drove|driving|flight|nap\w*|slept|sleep|dormi\w*|waited|waiting|esper\w*|movie|"
+    r"pelicula|episodes?|show|phone|dinner|headache|walk\w*|meeting|cook\w*|game|train|traffic|shower|bed|late|tarde|bus|commute|warmup|thaw\w*|room|"
+    r"counter|alarm|clinic|hospital|appointment|cita|hold|work|trabajo|novela|mixing|mix|preparar|preparando|juego|viaje|manejar|prepare|pool|"
+    r"laundry|church|misa|school|lunch|gym|class|clase|charge\w*|battery|SORE|fever|pharmacy|doctor|nurse|enfermera|hike|run_time|siesta) ")
+_AM_PM = {"AM": "a", "PM": "p", None: ""}
+_TIME = r"t(\d{4})([apx]?)(\??)"
+
+
+def marked(line):
+    """The line with every clock time and every span of time as one word. What is no time of a dose is left out."""
+    return _mark_spans(_mark_times(_mark_written_spans(line)))
+
+
+def _t(hour, minute, half="", doubt=""):
+    hour, minute = int(float(hour)), int(float(minute))
+    if hour > 24 or minute > 59:
+        return "t?"
+    if hour == 24:
+        hour = 0
+    return f"t{hour:02d}{minute:02d}{'x' if not half and (hour > 12 or hour == 0) else half if hour <= 12 else 'x'}{doubt}"
+
+
+def _sub(pattern, write, line):
+    """Every match of a pattern of whole words, written anew; `write` gets the groups."""
+    return re.sub(rf"(?<= ){pattern}(?= )", lambda found: write(*found.groups()), line)
+
+
+def _mark_written_spans(line):
+    """"took 1:50", "1:50 hours", "in 1:50": hours and minutes, no time of day."""
+    def span(before, h, m, *_):
+        return f"{before} s{int(h) * 60 + int(m)}"
+
+    line = _sub(r"((?:TOOK|within)(?: (?:me|us|it|:|=|was|OF|ABOUT|HEDGE|a|TOTAL|exactly|,))*) (\d{1,2}):(\d\d)(?! (?:AM|PM|TO|H|a))", span, line)
+    line = _sub(r"((?:in|en|for|TOTAL)(?: (?:ABOUT|HEDGE|:|OF))?) (\d):(\d\d)(?! (?:AM|PM|TO|a))", span, line)
+    line = _sub(r"(\d{1,2}):(\d\d) (?:H|hs|TOTAL|MIN)(?= )(?! de)", lambda h, m: f"s{int(h) * 60 + int(m)}", line)
+    return _sub(r"(TOOK(?: (?:me|ABOUT))?) ([1-3])w (\d\d)w(?! (?:ML|MIN))", span, line)  # "took one fifty"
+
+
+def _mark_times(line):
+    """Times of day in every style as "t…" words."""
+    half = {**_AM_PM, "": ""}
+    past = rf"(?:past|after|pasadas?){0}".replace("0", "")
+    steps = (
+        (r"(?:12w? )?(?:noon|midday|mediodia)", lambda: "t1200x"),
+        (r"(?:12w? )?(?:midnight|medianoche|media noche)", lambda: "t0000x"),
+        (rf"(\d{{1,2}}):(\d\d)(?: (?:hrs|H|oclock))?{HALF}", lambda h, m, x: _t(h, m, half[x])),
+        (rf"(\d{{1,2}})\.(\d\d?) (AM|PM)", lambda h, m, x: _t(h, m.ljust(2, "0"), half[x])),
+        (rf"half {past} {HOUR}{HALF}{UNIT}", lambda h, x: _t(h, 30, half[x])),
+        (rf"half ([1-9]|1[0-2])w?{HALF}{UNIT}", lambda h, x: _t(h, 30, half[x])),
+        (rf"(?:a |un )?(?:quarter|cuarto) {past} {HOUR}{HALF}", lambda h, x: _t(h, 15, half[x])),
+        (rf"(?:a |un |1w )?(?:quarter|cuarto) (?:TO|OF|para|before)(?: AT| las| la)? {HOUR}{HALF}", lambda h, x: _to(h, 15, half[x])),
+        (rf"(\d\d?)w(?: MIN)? (?:TO|OF|before) ([1-9]|1[0-2])w?{HALF}{UNIT}", lambda m, h, x: _to(h, m, half[x]) if int(m) in (5, 10, 20, 25) else
+         f"{m}w TO {h}w{' ' + x if x else ''}"),
+        (rf"((?:TO|AT|END|START|ABOUT)(?: AT| ABOUT)?) (5|10|20|25)(?: MIN)? (?:TO|OF) ([1-9]|1[0-2])w?{HALF}{UNIT}",
+         lambda w, m, h, x: f"{w} {_to(h, m, half[x])}"),
+        (rf"(5|10|20|25)w?(?: MIN)? (?:TO|para|before|OF) (?:AT|las|la) {HOUR}{HALF}", lambda m, h, x: _to(h, m, half[x])),
+        (rf"(\d\d?)w?(?: MIN)? para (?:AT |las |la )?{HOUR}{HALF}", lambda m, h, x: _to(h, m, half[x])),
+        (rf"(5|10|20|25)w?(?: MIN)? {past} {HOUR}{HALF}{UNIT}", lambda m, h, x: _t(h, m, half[x])),
+        (rf"{HOUR} (?:AND|con) media{HALF}", lambda h, x: _t(h, 30, half[x])),
+        (rf"{HOUR} (?:AND|con) (?:un )?cuarto{HALF}", lambda h, x: _t(h, 15, half[x])),
+        (rf"{HOUR} ALLBUT (?:un )?cuarto{HALF}", lambda h, x: _to(h, 15, half[x])),
+        (rf"{HOUR} ALLBUT (\d\d?)w?{HALF}", lambda h, m, x: _to(h, m, half[x])),
+        (rf"((?:AT|las|la|TO|a)) {HOUR} (?:AND|con) (5|\d\d)w?{HALF}{UNIT}", lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
+        (rf"{HOUR} (?:oclock|o clock|en punto){HALF}", lambda h, x: _t(h, 0, half[x])),
+        (r"(1[3-9]|2[0-3]) H(?: (\d\d)(?: MIN)?)?", lambda h, m: _t(h, m or 0)),
+        (rf"{HOUR} (?:oh|o) (\d)w?{HALF}", lambda h, m, x: _t(h, m, half[x])),
+        (rf"([1-9]|1[0-2])w? (\d\d)w? (AM|PM)", lambda h, m, x: _t(h, m, half[x])),
+        (rf"([1-9]|1[0-2])w (\d\d)w(?! (?:ML|MIN|H|SITE))", lambda h, m: _t(h, m)),
+        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las))*) ([1-9]|1[0-2]) ([0-5]\d){HALF}{UNIT}",
+         lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
+        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO))*) ([1-9]|1[0-2])\.([0-5]\d?){UNIT}",
+         lambda w, h, m: f"{w} {_t(h, m.ljust(2, '0'))}"),
+        (rf"{HOUR} (AM|PM)", lambda h, x: _t(h, 0, half[x]) if int(h) <= 12 else f"{h} {x}"),
+        (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at))*) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?" + UNIT,
+         lambda w, h, m: f"{w} {_t(h, m)}"),
+        (r"([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))? (?:TO|a) ([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))?", lambda a, b, c, d: f"{_t(a, b)} TO {_t(c, d)}"),
+        (r"([1-9]|1[0-2])\.([0-5]\d) (TO|a) ([1-9]|1[0-2])\.([0-5]\d)" + UNIT, lambda a, b, w, c, d: f"{_t(a, b)} TO {_t(c, d)}"),
+        (r"(t\d{4}[apx]?) ([1-9]|1[0-2])\.([0-5]\d)", lambda t, a, b: f"{t} {_t(a, b)}"),
+    )
+    for pattern, write in steps:
+        line = _sub(pattern, write, line)
+    line = _sub(r"HEDGE (t\d{4}[apx]?)", lambda t: f"{t}?", line)
+    return _sub(r"(t\d{4}[apx]?)(?: ,)? OR (?:t\d{4}[apx]?|\d\d?w?)" + UNIT, lambda t: f"{t}?", line)
+
+
+def _to(hour, minutes, half=""):
+    hour, minutes = int(hour), int(minutes)
+    return _t((hour - 1) or 12, 60 - minutes, half) if 0 < minutes < 60 and 0 < hour <= 12 else "t?"
+
+
+def _mark_spans(line):
+    """Spans of time in every style as "s…" words, in minutes."""
+    hours = lambda n: float(n) * 60  # noqa: E731
+    steps = (
+        (rf"(?:s\d+|{N}(?: H| MIN)?|an? H|una H|H)(?: ,)? (?:TO|OR|a|OR TO)(?: (?:like|ABOUT))? (?:s\d+|{N}|an? H|una H)(?: (?:H|MIN)| AND (?:half|media|an? half)(?: H)?)+",
+         lambda *_: "s60?"),
+        (rf"(?:an? |una )?H(?: ,)? (?:OR|TO|CORR) {N}(?! (?:ML|SITE|MIN))", lambda _: "s60?"),
+        (rf"(?:an? |un )?COUPLE(?: OF)?(?: OF)? H(?: (?:OR|,)+ {N}w?)?", lambda _: "s120?"),
+        (rf"{N} H (?:AND )?(?:an? |1w |un )?(?:half|media)(?: H)?", lambda n: f"s{hours(n) + 30:.0f}"),
+        (rf"{N} (?:AND|con) (?:an? |1w )?(?:half|media) H", lambda n: f"s{hours(n) + 30:.0f}"),
+        (rf"{N} (?:AND )?1 / 2 H", lambda n: f"s{hours(n) + 30:.0f}"),
+        (rf"(?:an? |una )?H (?:AND|con) (?:an? )?(?:half|media)(?: H)?|(?:an? |una )?H media", lambda: "s90"),
+        (rf"{N} H (?:AND |con )(?:an? |un )?(?:quarter|cuarto)(?: OF an H)?", lambda n: f"s{hours(n) + 15:.0f}"),
+        (rf"(?:an? |una )?H (?:AND|con) (?:an? |un )?(?:quarter|cuarto)", lambda: "s75"),
+        (r"(?:3w?|tres) (?:quarters?|cuartos) OF (?:an? )?H", lambda: "s45"),
+        (r"(?:an? |un )?(?:quarter|cuarto) (?:OF )?(?:an? )?H", lambda: "s15"),
+        (r"(?:an? )?half(?: an?| OF an)? H|1 / 2 H|media H|0\.5 H", lambda: "s30"),
+        (rf"{N} H(?: ,)?(?: (?:AND|con|,))? {N} MIN", lambda h, m: f"s{hours(h) + float(m):.0f}"),
+        (rf"{N} H (?:AND|con) ([0-5]?\d)w?{UNIT}", lambda h, m: f"s{hours(h) + float(m):.0f}"),
+        (rf"{N} H ([0-5]\dw)(?! (?:ML|SITE))", lambda h, m: f"s{hours(h) + float(m[:-1]):.0f}"),
+        (rf"{N} H (0?\d|[1-5]\d)(?= (?:[|,]|TOTAL|START|LOT|L\d))", lambda h, m: f"s{hours(h) + float(m):.0f}"),
+        (rf"(?:an?|una) H(?: (?:AND|con))? {N}(?: MIN){UNIT}", lambda m: f"s{60 + float(m):.0f}"),
+        (rf"(?:an? |una )?H (?:AND|con) {N}(?: MIN)?{UNIT}", lambda m: f"s{60 + float(m):.0f}" if float(m) < 60 else "s60?"),
+        (rf"(?:an?|una) H ([1-5]\d|5)w(?! (?:ML|SITE))", lambda m: f"s{60 + float(m):.0f}"),
+        (rf"{N} H ALLBUT (\d\d?)w?(?: MIN)?", lambda h, m: f"s{hours(h) - float(m):.0f}"),
+        (rf"{N} MIN (?:AND )?{N} SEC", lambda m, _: f"s{float(m):.0f}"),
+        (rf"{N} H ?(?:ish)?", lambda n: f"s{hours(n):.0f}"),
+        (rf"{N} (?:MIN|')(?: ish)?", lambda n: f"s{float(n):.0f}"),
+        (r"(?:an|a|una) H(?: ish)?", lambda: "s60"),
+        (r"(s\d+) (?:AND )?HEDGE", lambda s: f"{s}?"),
+        (r"HEDGE (?:an? )?(s\d+)", lambda s: f"{s}?"),
+        (r"(s\d+)\??(?: ,| \|)? (?:OR|UNSURE)(?: (?:OR|UNSURE|ABOUT|closer|more|like|mas))*(?: (?:s\d+\??|\d+(?:\.\d+)?w?(?! ML)))?(?: |(?= ))(?! so)",
+         lambda s: f"{s}? "),
+        (r"(?:OR|UNSURE)(?: (?:ABOUT|,|it|TOOK|was|how|long))* (s\d+)", lambda s: f"{s}?"),
+        # spans that are no length of a dose
+        (r"(?:AGO|within|every|EACH|another|otros|otras|next|wait|dentro|late|after|faltan|faltaban|quedan|past|AND? another|LEFTOVER|falta|WILL|proximos|"
+         r"proximas|go|sigue|other|in the|in another|OF aqui a|first)(?: (?:ABOUT|OF|unas|unos|como|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
+         r" s\d+\??", lambda: "x"),
+        (r"s\d+\?? (?:AGO|late|later|LEFTOVER|left|more|to go|TO go|apart|before|after|away|old|drive|FROM now|tarde|mas|restantes|nap|early|walk|"
+         r"break|wait|OF sueno|antes|despues|OF espera|remaining|por delante|into|behind|atrasada|atrasado|delay|sooner|OF retraso|flight|"
+         r"movie|show|OF camino|OF atraso|OF sleep|in(?! the | my | both|to | belly| thigh))(?: |(?= ))", lambda: "x "),
+    )
+    for pattern, write in steps:
+        line = _sub(pattern, write, line)
+    line = re.sub(r"( (?:END|WHOLE|TOOK|went|ran|ML|v\S+|fue|paso|entro|pasaron|ALL|it|that|LOT|L\d|infusion|dose|done|termine)(?: (?:ABOUT|ALL|it|,|up))*"
+                  r" (?:in|en)(?: ABOUT| like)?) (?=s)", r"\1 TOOK ", line)
+    return re.sub(r"( (?:in|en|dentro OF)(?: (?:ABOUT|otras|unas|unos|como|like))?) s\d+\??(?= )", r"\1 x", line)
+
+
+def minutes(line):
+    """(minutes, doubtful) that the dose took by a marked line; (None, False) when it does not say."""
+    found = []
+    for part in re.split(r" [|] ", f" {line} "):
+        part = f" {part} "
+        spans = re.findall(r" s(\d+)(\??)(?= )", part)
+        if not spans:
+            continue
+        told = re.search(r" TOOK .*?s\d| s\d+\??(?: (?:TOTAL|START|it|to finish))| (?:in|en|for|por|durante|over|fueron)(?: ABOUT| HEDGE)? s\d", part)
+        for piece in part.split(" , "):
+            piece = f" {piece} "
+            near = re.findall(r" s(\d+)(\??)(?= )", piece)
+            busy = BUSY.search(piece) and not re.search(r" infus\w* ", piece)
+            strange = len(re.findall(r" (?!s\d|t\d)[a-z]\w+(?= )", piece))
+            if near and not busy and (told or strange <= 4):
+                found += near
+    plain = {int(each) for each, doubt in found if not doubt}
+    if re.search(r" s(\d+)\??(?: ,| \|)? CORR (?:[^ |]+ ){0,5}s\d", line) and len(found) > 1:
+        found = found[-1:]
+        plain = {int(each) for each, doubt in found if not doubt}
+    if not found:
+        return None, False
+    if len(plain) != 1 or any(doubt for _, doubt in found) or not 5 <= min(plain) <= 12 * 60:
+        return None, True
+    return plain.pop(), False
+
+
+_T = r"(t\d{4}[apx]?\??)"
+_X = rf"(t\d{{4}}[apx]?\??|(?:0?\d|1\d|2[0-4])w?)"
+
+
+def clocks(line):
+    """(started, ended, rest): the "t…" words at which a dose began and ended by a marked line, or None; "?" when told twice;
+    and the line without them."""
+    rest = _sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|BY|for|with))* {_X}(?! (?:TO|a) )", lambda t: "WILL", line)
+    times = {"START": [], "END": []}
+
+    def both(*groups):
+        first, second = [group for group in groups if group]
+        times["START"].append(_hour(first))
+        times["END"].append(_hour(second))
+        return "TIME"
+
+    for pattern in (
+        rf"(?:START |TOOK )?(?:AT |ABOUT |las? )*(?:FROM|OF)(?: AT| ABOUT| las?)* {_X}(?: ABOUT)? (?:TO|a|AND|END|TO AT|TO ABOUT)(?: AT| ABOUT| las?| a| END| TO)* {_X}{UNIT}",
+        rf"{_T}(?: ABOUT| START| ,)*(?: TO| a)(?: AT| ABOUT| las?| END)* {_X}{UNIT}",
+        rf"(?<![\d.] [x/] )(?<!LOT )(?<!SORE ){_X} (?:TO|a)(?: AT| ABOUT| las?)* {_T}",
+        rf"(?<= [|,] ){_X} TO {_X}(?= [|,] )",
+        rf"START (?:AT |ABOUT |: |las? )*{_X} (?:TO|a)(?: AT| ABOUT| las?)* {_X}{UNIT}",
+    ):
+        rest = _sub(pattern, both, rest)
+    first_time, first_word = re.search(rf" {_T} ", rest), re.search(r" (?:START|END) ", rest)
+    if first_time and first_word and first_time.start() < first_word.start() and re.search(
+            rf" {_T}(?: (?:,|it|i|we|ALL|OF))? (?:START|END) (?!{_T}|AT)", rest):
+        patterns = [(rf"{_T}(?: (?:,|it|i|we|is|when|ALL|:|=|-|TO))* {word}", word) for word in ("START", "END")]
+    else:
+        patterns = [(rf"{word} {FILL}{_X}{UNIT}", word) for word in ("START", "END")]
+        patterns += [(rf"START (?:[a-z]+ ){{0,3}}AT {_X}{UNIT}", "START"), (rf"END (?:[a-z]+ ){{0,3}}AT {_X}{UNIT}", "END"),
+                     (rf"FROM {_T}", "START"), (rf"(?:TO|a) {_T}", "END")]
+    for pattern, word in patterns:
+        if pattern.startswith(("FROM", "(?:TO")) and times[word]:
+            continue
+        for found in re.finditer(rf"(?<= ){pattern}(?= )", rest):
+            bare = not found[1].startswith("t")
+            if bare and not re.search(r" (?:AT|ABOUT|FROM|las?|a|:|=|TO) ", found[0][:-len(found[1])]) and word == "END":
+                continue
+            times[word].append(_hour(found[1]))
+        rest = _sub(pattern, lambda t: "TIME", rest)
+    picked = []
+    for word in ("START", "END"):
+        told = list(dict.fromkeys(times[word]))
+        if len(told) > 1 and "CORR" in line:
+            told = told[-1:]
+        picked.append(None if not told else "?" if len(told) > 1 or "?" in told[0] else told[0])
+    return picked[0], picked[1], rest
+
+
+def _hour(word):
+    return word if word.startswith("t") else _t(word.rstrip("w"), 0)
+
+
+def resolved(started, ended, now_local, line=""):
+    """("HH:MM" or None, "HH:MM" or None, doubtful): words of `clocks` on a 24-hour clock, as the latest past time at `now_local`
+    ("HH:MM", or None: then an hour whose half of the day was not told stays as it was written)."""
+    halves = set(re.findall(r" (AM|PM|NIGHT)(?= )", line))
+    hint = halves.pop() if len(halves) == 1 else None
+    first, last = _options(started, hint), _options(ended, hint)
+    now = _minute(now_local) if now_local else None
+    if "?" in (started, ended) or "t?" in (started, ended):
+        return None, None, True
+    if now is None:
+        pairs = [(a, b) for a in first or [None] for b in last or [None]]
+        apt = [(a, b) for a, b in pairs if a is None or b is None or 0 < (b - a) % 1440 <= 12 * 60]
+        if not apt:
+            return None, None, True
+        a, b = min(apt, key=lambda pair: (pair[1] - pair[0]) % 1440 if None not in pair else 0)
+        return _clock(a), _clock(b), False
+    slack = 5
+    past = lambda minute: (now + slack - minute) % 1440  # noqa: E731
+    if last:
+        pairs = [(a, b) for b in last for a in first or [None] if a is None or 5 <= (b - a) % 1440 <= 12 * 60]
+        pairs = [pair for pair in pairs if pair[0] is None or (pair[1] - pair[0]) % 1440 <= 8 * 60] or pairs
+        if not pairs:
+            return None, None, True
+        a, b = min(pairs, key=lambda pair: (past(pair[1]), (pair[1] - pair[0]) % 1440 if pair[0] is not None else 0))
+        ahead = len(last) == 1 and past(b) > 1440 - 180 and hint != "NIGHT" and not re.search(r" (?:yesterday|ayer|NIGHT) ", line)
+        return (None, None, True) if ahead else (_clock(a), _clock(b), False)
+    if first:
+        return _clock(min(first, key=past)), None, False
+    return None, None, False
+
+
+def _options(word, hint):
+    """The minutes of the day that a time word can mean."""
+    found = re.fullmatch(_TIME, word or "")
+    if not found:
+        return []
+    hour, minute, half = int(found[1][:2]), int(found[1][2:]), found[2]
+    if not half and hint:
+        half = {"AM": "a", "PM": "p", "NIGHT": "p" if 5 <= hour < 12 else "a"}[hint]
+    if half == "x" or hour > 12:
+        return [hour * 60 + minute]
+    if half:
+        return [(hour % 12 + 12 * (half == "p")) * 60 + minute]
+    return [hour % 12 * 60 + minute, (hour % 12 + 12) * 60 + minute]
+
+
+def _minute(clock):
+    hour, minute = clock.split(":")
+    return int(hour) * 60 + int(minute)
+
+
+def _clock(minute):
+    return None if minute is None else f"{minute // 60:02d}:{minute % 60:02d}"

@@ -1,6 +1,6 @@
 """A text in few plain words: one word for all the words of both languages that mean the same for a dose.
 
-"40 cc en cada muslo" and "forty mls, each thigh" become " 40 ML en EACH thigh " and " 40w ML , EACH thigh ", so that what
+"40 cc en cada muslo" and "forty mls, each thigh" become " | 40 ML en EACH thigh | " and " | 40w ML , EACH thigh | ", so that what
 reads a dose is written once. Capitals are our own words, small letters the patient's; "thighS" are more than one. Numbers are digits; a trailing
 "w" tells that they were written as words. "|" ends a sentence, "," a part of one.
 """
@@ -12,9 +12,9 @@ from flows.text import norm
 
 AREAS = {
     "belly": "belly tummy stomach abdomen abdominal abdo abd abs tum gut barriga panza abdomen vientre estomago tripa pancita barriguita "
-             "panzita guata bellies",
+             "panzita guata guatita bellies",
     "thigh": "thigh thighs leg legs quad quads muslo muslos pierna piernas piernita piernitas pernil",
-    "arm": "arm arms tricep triceps brazo brazos bracito bracitos",
+    "arm": "arm arms tricep triceps brazo brazos bracito bracitos braso brasos",
     "hip": "hip hips cadera caderas",
     "flank": "flank flanks flanco flancos costado costados rollito rollitos rollo rollos lonja lonjas llantita llantitas michelin michelines "
              "lonjita lonjitas",
@@ -28,23 +28,24 @@ SIDE_OF = {word: side for side, words in {
     "right": "right rt rght derecho derecha derechos derechas der dcha dcho dch drcha",
 }.items() for word in words.split()}
 LEVEL_OF = {word: level for level, words in {
-    "upper": "upper superior alta alto", "lower": "lower low inferior baja bajo",
+    "upper": "upper superior alta alto uq", "lower": "lower low inferior baja bajo lq",
     "inner": "inner interno interna interior", "outer": "outer externo externa exterior",
 }.items() for word in words.split()}
 
 # Our word for every phrase. A phrase that starts or ends with * is the same with any ending.
 PLAIN = {
-    "ML": "ml mls cc ccs mlls milliliter milliliters millilitre millilitres milileters mililitro mililitros milimetros_cubicos",
+    "ML": "ml mls mil mils mill mills cc ccs mlls milliliter milliliters millilitre millilitres milileters mililitro mililitros milimetros_cubicos",
     "H": "h hr hrs hour hours hora horas horita horitas hrs",
     "MIN": "min mins minute minutes minuto minutos minuts minutitos",
     "SEC": "sec secs second_s seconds segundos",
-    "AM": "am in_the_morning this_morning de_la_manana esta_manana en_la_manana por_la_manana de_la_madrugada de_madrugada",
-    "PM": "pm in_the_evening in_the_afternoon at_night this_afternoon this_evening tonight de_la_tarde de_la_noche esta_tarde esta_noche "
+    "AM": "antemeridiem a_m this_am in_the_morning this_morning de_la_manana esta_manana en_la_manana por_la_manana de_la_madrugada de_madrugada",
+    "PM": "postmeridiem p_m this_pm in_the_evening in_the_afternoon at_night this_afternoon this_evening tonight de_la_tarde de_la_noche esta_tarde esta_noche "
           "por_la_tarde por_la_noche en_la_noche en_la_tarde yesterday_afternoon yesterday_evening",
     "NIGHT": "last_night anoche ayer_en_la_noche ayer_por_la_noche",
-    "EACH": "each ea a_pop apiece a_piece per cada_uno cada_una cada each_one c_u cu en_cada_uno en_cada_una eash",
-    "EACH SITE": "a_site a_side per_site per_side por_sitio por_lado por_zona por_punto each_side each_site per_spot per_needle each_spot a_spot "
-                 "cada_lado cada_sitio cada_punto cada_zona cada_lugar each_needle por_aguja cada_aguja each_place per_place por_lugar",
+    "EACH": "each ea a_pop c_/_u apiece a_piece per cada_uno cada_una cada each_one c_u cu en_cada_uno en_cada_una eash",
+    "EACH side": "a_side per_side por_lado each_side cada_lado c_/_lado",
+    "EACH SITE": "a_site per_site por_sitio por_zona por_punto each_site per_spot per_needle each_spot a_spot cada_piquete por_piquete "
+                 "cada_sitio cada_punto cada_zona cada_lugar each_needle por_aguja cada_aguja each_place per_place por_lugar",
     "EACH thigh": "a_leg a_thigh per_leg per_thigh por_pierna por_muslo",
     "PERH": "per_hour per_hr por_hora ml_h_r x_hora per_h each_hour cada_hora",
     "VIAL": "vial vials bottle bottles syringe syringes frasco frascos jeringa jeringas viales ampolla ampollas ampula ampulas botella "
@@ -56,17 +57,17 @@ PLAIN = {
             "no_espera espera no_perdon perdon digo mejor_dicho corrijo correccion me_equivoque miento my_bad whoops make_it no_no i_meant_to_say "
             "quise_decir quiero_decir disculpa ay_no wait_sorry sorry_i_mean sorry_i_meant no_actually actually_no espere no_espere no_mentira "
             "sorry_meant rectifico mentira i_take_that_back check_that no_it_was strike_that ups perdon_no no_fue no_fueron sorry_its "
-            "no_digo meant",
-    "START": "start started starting began begin begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in in_at on_at "
+            "no_digo meant no_,",
+    "START": "start started starting began begin begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in on_at al_empezar "
              "empece empeze empezo empezamos empeso empese comence comenze comenzo comenzamos inicie inicio iniciamos empezar arranque arrancamos "
              "arranco strted startd strt comienzo comence_a iniciado starts prendi prendimos conecte empezando got_going got_started "
              "empezado empeze hooked_myself_up connected stated me_conecte puse_la_bomba empiezo stared pump_started puse_a_correr",
     "END": "end ended ending finish finished finishing finnished finsh finshed done stop stopped wrapped_up took_out needles_out needle_out pump_off "
-           "disconnected unhooked completed out_at off_at pulled termine termino terminamos terminado acabe acabo acabamos acabado fin listo lista "
+           "disconnected unhooked completed out_at off_at off_by was_in_at al_acabar al_terminar pulled termine termino terminamos terminado acabe acabo acabamos acabado fin listo lista "
            "termina complete completed finalice finalizo desconecte quite pare paro saque finished_up ended_up all_done got_done stoped "
            "finish_up was_over concluyo conclui termine_de ends through_at pulled_needles me_desconecte pump_stopped unhooked_at ya_termine "
            "ya_acabe terminé fnished finised over_at quitamos sacamos taken_out empty_at dry_at me_quite finalizamos apague",
-    "TOOK": "took lasted ran tardo tarde duro demoro demore tardamos tardaron total_time duration time duracion tiempo takes taking run_time "
+    "TOOK": "took lasted ran tardo tarde duro demoro demore tardamos tardaron total_time time_was time_is time_: de_tiempo duration duracion tiempo takes taking run_time "
             "demoraron fueron_en start_to_finish from_start_to_finish took_me lasting me_tarde me_tardo took_us duramos tomo me_tomo "
             "infused_over ran_over in_over went_for ran_for se_tardo se_demoro me_duro toook se_llevo llevo me_llevo paso_en pasaron_en run "
             "infused_for infusing_for took_a_total_of went_in_over infusion_time",
@@ -75,7 +76,7 @@ PLAIN = {
     "OF": "of de del out_of outta outof",
     "TO": "to til till until thru through - hasta al untill tto",
     "ABOUT": "about around approx approximately like ~ roughly como unos unas aprox aproximadamente mas_o_menos alrededor_de eso_de a_eso_de "
-             "cerca_de tipo some probably pretty_much prob abt circa right_at right_about right_around exactly exacto exactos",
+             "cerca_de tipo some probably pretty_much prob abt circa right_at right_about right_around exactly exacto exactos exactas exacta",
     "AT": "at @ a_las a_la las by sobre_las a_los desde_las",
     "FROM": "from desde between entre frm",
     "HEDGE": "just_under just_over a_little_over a_little_under a_bit_over a_bit_under almost nearly more_than less_than at_least casi "
@@ -84,7 +85,7 @@ PLAIN = {
              "shortly_after shortly_before sometime_after sometime_before a_little_past un_poco_despues_de un_poco_antes_de poco_despues_de "
              "poco_antes_de antes_de despues_de somewhere_around somewhere_between sometime_around a_hair_under a_hair_over well_over upwards_of "
              "up_to a_tad_over a_tad_under just_shy_of casi_casi pasaditas sometime un_poquito_mas_de un_poquito_menos_de pasadito_de "
-             "a_little_more_than a_little_less_than a_bit_more_than a_bit_less_than a_smidge_over like_maybe and_change y_pico y_fraccion or_less or_more "
+             "a_little_more_than a_little_less_than a_bit_more_than a_bit_less_than a_smidge_over like_maybe and_change y_pico y_cacho y_tantos y_feria y_piquito y_fraccion or_less or_more "
              "y_algo and_some and_something",
     "OR": "or o u quizas quiza tal_vez a_lo_mejor maybe perhaps possibly or_maybe o_quizas o_quiza o_tal_vez or_was_it",
     "UNSURE": "not_sure idk no_se i_dont_know dont_know unsure no_estoy_segura no_estoy_seguro cant_remember dont_remember no_recuerdo "
@@ -128,25 +129,30 @@ PLAIN = {
              "todo_el_frasco todos_los_frascos all_the_medicine all_my_medicine all_the_meds all_my_meds all_went_in all_in complete_dose "
              "dosis_entera toda_la_medicina todo_el_medicamento toda_la_medicacion whole_lot whole_bag whole_syringe entire_amount everything_went_in "
              "everything_in got_everything completa completita enterita la_dosis_entera entro_completa entro_completo paso_completa me_la_puse_toda "
-             "me_la_puse_completa me_puse_todo se_metio_todo todo_adentro entera las_dos_jeringas_completas every_last_drop all_the_dose all_of_the_dose "
+             "me_la_puse_completa me_puse_todo se_metio_todo todo_adentro entera las_dos_jeringas_completas every_last_drop to_the_last_drop all_the_dose all_of_the_dose "
              "all_of_my_dose all_of_the_medicine complete_amount se_fue_completa todo_lo_que_tocaba full_volume entire_volume whole_volume "
              "whole_batch toda_entro entro_toda paso_toda se_paso_toda se_fue_toda metimos_todo me_puse_toda toda_adentro all_gone_in "
              "entire_syringe whole_vial it_all_went_in all_went got_all_of_it got_it_all finished_it_all se_acabo_todo completito "
              "the_lot complete_dosage full_dosage entire_dosage",
-    "PARTLY": "most almost_all nearly_all half_of_it half_the_dose la_mitad la_mayor_parte casi_todo casi_toda not_all no_todo no_toda part_of parte_de "
+    "PARTLY": "most almost_all nearly_all half_of_it half_the_dose la_mitad la_mayor_parte casi_todo casi_toda not_all no_todo no_toda "
               "mostly partial most_of_it about_half some_of_it not_quite_all except_a_little but_a_little all_but_a_little not_the_whole "
               "not_the_full no_entro_todo no_paso_todo no_se_paso_todo not_everything no_entro_toda parcial only_half nomas_la_mitad "
               "solo_la_mitad not_it_all didnt_get_it_all didnt_get_all couldnt_finish no_completa bit_left little_left drop_left less_than_half more_than_half",
-    "ONLY": "only just solo solamente nomas stopped_at stopped_early quit nada_mas apenas partway gave_up",
+    "ONLY": "only just solo solamente nomas stopped_early quit nada_mas apenas partway gave_up",
     "LOT": "lot lots lote lotes batch batches lote_numero lot_number lot_numbers lot_no lot_nos numero_de_lote num_de_lote lotnum lotnumber lot_num "
            "batch_number lott",
     "NAVEL": "belly_button bellybutton ombligo navel",
     "flank": "love_handle lovehandle spare_tire muffin_top",
     "flankS": "love_handles lovehandles cartucheras",
-    "back": "my_back lower_back the_back his_back her_back upper_back",
+    "upper": "parte_de_arriba_de parte_de_arriba parte_alta_de parte_alta",
+    "lower": "parte_de_abajo_de parte_de_abajo parte_baja_de parte_baja",
+    "inner": "por_dentro parte_de_adentro parte_interna por_adentro inside_of inside_my",
+    "outer": "por_fuera parte_de_afuera parte_externa por_afuera outside_of",
+    "noon": "medio_dia", "midnight": "media_noche",
+    "back": "my_back the_back his_back her_back", "lower back": "lower_back", "upper back": "upper_back",
     "": "belly_ache stomach_ache tummy_ache stomachache bellyache all_right alright right_away right_now right_after right_before right_then ok "
         "we_left just_left i_left left_work left_home left_the_house leave_left right_on derechito in_arms_reach arms_length butt_load back_of "
-        "parte_de_atras_de parte_trasera_de atras_de got_back went_back come_back my_back_up all_good all_set all_well all_fine all_clear all_day "
+        "parte_de_atras_de parte_trasera_de no_se_ve no_se_lee no_se_alcanza no_se_como_se no_se_preocupe parte_de_atras parte_trasera or_so o_algo_asi o_algo or_something or_thereabouts o_por_ahi mas_o_menos_asi good_one atras_de got_back went_back come_back my_back_up all_good all_set all_well all_fine all_clear all_day "
         "todo_bien todo_listo todo_salio todo_perfecto todo_tranquilo todo_normal todo_en_orden at_all of_all first_of_all all_over thats_all",
 }
 NUMBERS = {word: value for value, words in enumerate(
@@ -161,6 +167,7 @@ _PIECE = re.compile(
     r"(?P<mixed>(?=[\w-]*\d)(?=[\w-]*[^\W\d_])[^\W_][\w-]*)|(?P<clock>\d{1,2}:\d{2}(?!\d))|(?P<number>\d+(?:[.,]\d{1,2}(?!\d))?)"
     r"|(?P<word>[^\W\d_]+(?:['\u2019][^\W\d_]+)*)|(?P<end>[.!?;\n\u2026])|(?P<mark>[^\s\w])")
 _HALVES = re.compile(r"(?<![\w.,-])(\d{1,2}(?:[:.]\d{2})?)(?:\s?([ap])\.?\s?m\b\.?|([ap])\b)", re.IGNORECASE)
+_HALF = {"a": "antemeridiem", "p": "postmeridiem"}
 _PARTS = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+")
 _TYPED = {"\u00bd": ".5", "\u2013": "-", "\u2014": ",", "\u2192": "-", ">": "-", "(": ",", ")": ",", "#": "#"}
 _WRONGLY = {"jelly", "bully", "dummy", "mummy", "yummy", "gummy", "rummy", "belle", "tight", "eighth", "night", "might"}
@@ -190,7 +197,8 @@ LONGEST = max(map(len, PHRASES))
 
 def pieces(text):
     """The pieces of a text in order, each with our word for it. Never raises on a string."""
-    text = _HALVES.sub(lambda found: f"{found[1]} {(found[2] or found[3]).lower()}m ", text)
+    text = _HALVES.sub(lambda found: f"{found[1]} {_HALF[(found[2] or found[3]).lower()]} ", text)
+    text = re.sub(r"(?m)(?:^|(?<=\s))\d\) (?=\S)|^\d\. (?=\S)", "\n", text)  # "1) left thigh 2) right thigh": the numbers of a list
     for typed, ours in _TYPED.items():
         text = text.replace(typed, ours)
     return _numbers(_plain([piece for found in _PIECE.finditer(text) for piece in _cut(found)]))
@@ -198,7 +206,7 @@ def pieces(text):
 
 def line(found):
     """The words of pieces as one line, a blank before and after each: what the patterns read."""
-    return " " + " ".join(piece.word for piece in found if piece.word) + " "
+    return " | " + " ".join(piece.word for piece in found if piece.word) + " | "
 
 
 def _cut(found):
@@ -215,7 +223,7 @@ def _cut(found):
 def _digits(typed):
     """A number as we write it; one of seven digits or more is a code."""
     digits = typed.replace(",", ".")
-    return f"{float(digits):g}" if len(digits) < 7 else "CODE"
+    return "CODE" if len(digits) > 6 else f"{float(digits):g}" if "." in digits else digits
 
 
 def _mixed(typed, at):
@@ -227,7 +235,7 @@ def _mixed(typed, at):
         inside = [norm(run) for run in _PARTS.findall(part)]
         letters = [run for run in inside if not run[0].isdigit()]
         fine = all(run in GLUED or run in KNOWN for run in letters) and (
-            len(inside) < 2 or inside[0][0].isdigit() or letters[0] in ("x", "l", "r") or len(letters[0]) > 3)
+            len(inside) < 2 or inside[0][0].isdigit() or letters[0] in ("x", "l", "r") and len(part) < 6 or len(letters[0]) > 3)
         if not fine and any(run[0].isdigit() for run in inside):
             return [Piece("CODE", typed, at)]
     cut = []

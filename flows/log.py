@@ -14,6 +14,7 @@ from flows.lot import Lot
 from flows.site import problem_sites, sites  # noqa: F401  they are asked for here
 
 BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
+COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
 COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|good|usual) )?(?:SITE|NEEDLE)(?= )(?! (?:infection|ready|kit|left|changed))")
 RUNNING = re.compile(r" (?:still running|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
                      r"running now|todavia le falta|infusing now|in progress|hasta ahora|TO go) ")
@@ -55,20 +56,24 @@ def facts(text, order=None, now_local=None):
     """
     order_ml, order_sites = (order.volume_ml, order.sites) if order else (None, None)
     found, named_lots, unread = _lots(text)
-    words = _corrected(span.marked(line(found)))
+    words = _corrected(span.marked(_quiet(line(found))))
     doubtful = []
     started, ended, rest = span.clocks(words)
     started, ended, unsure = span.resolved(started, ended, now_local, words)
-    if unsure:
-        doubtful += [field for field, told in (("started_local", "START"), ("ended_local", "END")) if told]
+    doubtful += unsure
     minutes, vague = span.minutes(rest)
+    if RUNNING.search(rest):
+        minutes, vague = None, False
+    if minutes is None and not started and not ended and re.search(r" [|,/] t0[1-3]\d\d [|,/]", rest):
+        vague = True  # "1:50" alone may be either
     if started and ended and minutes and abs(_between(started, ended) - minutes) > 15:
         doubtful += ["started_local", "ended_local"]
         started, ended, minutes, vague = None, None, None, True
     doubtful += ["minutes"] * vague
     amounts = lot_numbers.amounts(volume._quiet(rest, order_ml), named_lots)
-    places = site.told(rest)
-    count = COUNTED.search(rest)
+    places, unsure = site.told(rest, order_sites)
+    doubtful += ["sites"] * unsure
+    count = COUNTED.search(rest) or COUNTED_AFTER.search(rest)
     count = int(count[1]) if count and 0 < int(count[1]) < 13 else None
     read = volume.read(rest, order_ml, order_sites, count, len(places), amounts)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
@@ -96,7 +101,7 @@ def lots_answered(text):
 def lone_number(text):
     """The one number in an answer about mL ("40 thighs", "forty"), or None when there is none, several or one for each site."""
     found, *_ = _lots(text)
-    words = span.clocks(_corrected(span.marked(line(found))))[2]
+    words = span.clocks(_corrected(span.marked(_quiet(line(found)))))[2]
     numbers = re.findall(r" (\d{1,4}(?:\.\d+)?)w?(?: ML)?(?= )", words)
     if len(numbers) != 1 or re.search(r" (?:EACH|LEFTOVER|LOST|ALLBUT|NOT|OR|HEDGE) ", words):
         return None
@@ -106,7 +111,7 @@ def lone_number(text):
 def _lots(text):
     found = pieces(text)
     lots, out, asked = lot_numbers.taken_out(found)
-    unread = asked and bool(lot_numbers.UNREADABLE.search(text.lower()))
+    unread = asked and (bool(lot_numbers.UNREADABLE.search(text.lower())) or lot_numbers.in_doubt(line(out)))
     return out, lots, unread
 
 
@@ -114,12 +119,39 @@ def _between(started, ended):
     return (span._minute(ended) - span._minute(started)) % 1440
 
 
-VALUE = r"(?:t\d{4}[apx]?\??|s\d+\??|\d{1,4}(?:\.\d+)?w?(?: ML)?)"
+VALUE = r"(?:t\d{4}[apx]?\??|s\d+\??|\d{1,4}(?:\.\d+)?w?(?: ML)?(?! (?:SITE|NEEDLE|VIAL)))"
+NO_DATA = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), word) for pattern, word in (
+    (r"(\d+) / (?!\1 )\d+ / \d+|exp \S+(?: (?:/|TO) \d+)*|\d{1,2} / 20\d\d|\d+w? (?:/|OF|out of|over|sobre) (?:10|5)(?! (?:ML|VIAL|in|\d))|[1-9] / [1-3]?\d", "x"),  # dates, pain
+    (r"\d{3} TO \d{4}|\d{3} \d{4}|\d{3} TO \d{3} TO \d{4}", "x"),  # telephones
+    (r"(?:temp\w*|fever|fiebre|room|cuarto|channel|apt|bp|pulse|pulso|glucose|azucar|sugar|age|edad|day|dia|page|chapter|capitulo|number|numero|dolor|level|pain)"
+     r"(?: (?:is|was|of|OF|fue|es|:|el|en|at|AT|a|TO))* \d+(?:\.\d+)?w?", "x"),
+    (r"\d+(?:\.\d+)?w? (?:degrees|grados|mm|g|ga|gauge|calibre|lbs?|pounds|kg|kilos?|libras|cm|inch|inches|pulgadas|mg|f|percent|%|years?|yrs?|anos?|yo|months?|"
+     r"meses|weeks?|semanas?|days?|dias?|kids|people|pills?|tablets?|episodes?|slices|steps|miles|dollars|am i|nietos|hijos|tylenol|advil|boxes|cajas)", "x"),
+    (r"\d+(?:\.\d+)?w?(?: ML)? every", "x"),
+    (r"1w?(?: (?:in|en|on|into|for))? EACH", "EACH"),
+    (r"LOT \d :", "LOT"),
+))
+ASKING = re.compile(r" (?:verdad|puedo|can i|should i|is it|do i|how many|how much|cuant[oa]s?|ok if|could i|am i|debo|can we|cual|when|cuando me) ")
+
+
+def _quiet(words):
+    """The line without dates, telephones, sizes and the like, and without sentences that ask."""
+    for pattern, word in NO_DATA:
+        words = pattern.sub(word, words)
+    sentences = re.split(r"(?<= [|]) ", words.strip())
+    return " " + " ".join(part for part in sentences if not _asks(f" {part} ")) + " "
+
+
+def _asks(sentence):
+    """Is it a question, or a plan, and no report?"""
+    if sentence.endswith((" ? | ", " verdad | ")) and ASKING.search(sentence):
+        return True
+    return bool(re.match(r" (?:q : |hi |hello |hola |hey )*(?:puedo|can i|should i|is it ABOUT? ?ok|is it ok|do i|how many) ", sentence)) and not re.search(r" (?:END|TOOK) ", sentence)
 
 
 def _corrected(words):
     """ "40 no wait 38": the later counts. A number that is taken back gives way to the one that follows it."""
-    pattern = re.compile(rf" ({VALUE})((?: (?!CORR|t\d|s\d|\d)\S+){{0,7}}? CORR(?: CORR)?(?: (?!t\d|s\d|\d)\S+){{0,4}}?) ({VALUE})(?= )")
+    pattern = re.compile(rf" ({VALUE})((?: (?!CORR|t\d|s\d|\d)\S+| \d+w? (?:SITE|NEEDLE|VIAL)){{0,7}}? CORR(?: CORR)?(?: (?!t\d|s\d|\d)\S+){{0,4}}?) ({VALUE})(?= )")
     for _ in range(4):
         found = pattern.search(words)
         if not found:

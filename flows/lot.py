@@ -33,6 +33,10 @@ def taken_out(found):
             listing, asked = True, True
             out.append(piece)
             place += 1
+        elif piece.word in ("exp", "expires", "expiration", "vence", "caduca", "caducidad", "expira", "vencimiento"):
+            while place + 1 < len(found) and re.fullmatch(r"\d+|/|TO|-|:|date|el|fecha|CODE|20\d\d", found[place + 1].word):
+                place += 1
+            place += 1
         elif _is_lot(typed, piece.word, following, listing, found[max(place - 1, 0):place], after - place):
             typed = typed.strip("-/.")
             if typed not in lots:
@@ -69,17 +73,38 @@ def _is_lot(typed, word, following, listing, before, glued):
     if listing:
         if word == "CODE" or codelike:
             return True
-        return bool(re.fullmatch(r"\d{3,12}(?:-\d+)*|\d+-\d+[\w-]*", typed)) and following not in NO_LOT and not re.fullmatch(r"\d+-\d", typed) and (
+        return bool(re.fullmatch(r"\d{3,12}(?:-\d+)*|\d+-\d+[\w-]*", typed)) and (following not in NO_LOT or "-" in typed) and not re.fullmatch(r"\d+-\d", typed) and (
             len(typed) > 3 or following in ("", ",", "|", "AND", "LOT", "/"))
     plain = re.sub(r"[^\w]", "", typed)
     return word == "CODE" and len(plain) >= 5 and len(re.findall(r"\d", plain)) >= 3 and bool(re.search(r"[A-Z]", typed)) and typed == typed.upper()
 
 
+def in_doubt(line):
+    """Does a line with lots say that one of them is not sure, or was spelt out?"""
+    return bool(re.search(r" L\d+ (?:[^ |]+ ){0,4}(?:OR|UNSURE|might|think|creo|maybe) (?:[^ |]+ ){0,3}L\d|(?:think|creo|maybe|might|OR) (?:[^ |]+ ){0,4}L\d+ (?:but|OR|pero|maybe|[?]|LOT)|"
+                          r" L\d+ (?:[|?,] )*(?:[^ |]+ ){0,3}(?:letter|zero|letra|beats|thats|that s) | LOT (?:(?!L\d|s\d|t\d)[^ |]+ ){0,4}(?:letra|letter|(?:\dw? ){3,}|as in )", line))
+
+
+def _unused(line):
+    """The places of the lots that a sentence names as not used."""
+    found = set()
+    for part in re.split(r" [|] ", line):
+        if re.search(r" (?:fridge|refri\w*|unused|not used|didnt use|cracked|crack|no use|OTHERTIME|next|sobro) ", f" {part} "):
+            found |= {int(number) for number in re.findall(r" L(\d+)(?= )", f" {part} ")}
+    return found
+
+
 def amounts(line, lots):
+    """The lots that were used, with their mL: see `_amounts`."""
+    unused = _unused(line) if len(lots) > 1 else set()
+    return [lot for place, lot in enumerate(_amounts(line, lots)) if place not in unused]
+
+
+def _amounts(line, lots):
     """The lots with their mL, by a line in which "L0" stands for the first and "v20" for 20 mL."""
     found = {}
     number = r"(?:v(\d+(?:\.\d+)?)|(\d+(?:\.\d+)?)w?(?! (?:ML|VIAL|x)))"
-    every = re.search(rf" L\d+(?: (?:AND|,|/|L\d+|LOT|VIAL|VIALS|BOTH|OF|{number}))*? ,? ?(?:AND |BOTH |OF |ALL )*{number}(?: ML)? EACH", line)
+    every = re.search(rf" L\d+(?: (?:AND|,|/|L\d+|LOT|VIAL|BOTH|OF|[|]))* (?:AND |BOTH |OF |ALL )*{number}(?: ML)?(?: OF)? EACH", line)
     if every and len(lots) > 1 and not re.search(r"SITE|thigh|belly", line[every.start():every.end() + 12]):
         ml = next(float(group) for group in reversed(every.groups()) if group)
         return [Lot(lot, ml) for lot in lots]

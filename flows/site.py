@@ -6,13 +6,20 @@ from flows.lexicon import AREAS, LEVEL_OF, SIDE_OF, line, pieces
 from flows.text import norm
 
 LEVELS = {"upper", "lower", "inner", "outer"}
+LOOSE = {"in", "en", "el", "la", "the", "AND", ",", "/", "|", "lado", "side", "my", "mi", "on", "otra", "otro", "other", "lower", "upper", "1w", "SITE"}
 LINKS = {"AND", "/", ",", "el", "la", "the", "my", "mi", "L", "OF", "su", "his", "her", "then", "on", "en", "in", "1w", "un", "una", "uno", "otro", "other",
          "otra", "lado", "side", "one", "SITE", "NEEDLE"}
 BETWEEN = {"OF", "the", "la", "el", "my", "mi", "lado", "side", "sideS", "lados", "sides", "part", "parte", "hand", "on", "en", "in", "su", "his", "her", "del",
            "los", "las", "le", ":", "-", "TO", "AT", "a", "cheek", "al", "mis"}
 SHORT = {"l": "left", "r": "right", "i": "left", "d": "right"}
 CLAUSE_END = re.compile(r"[,;.!?\n]+|\b(?:and|but|also|plus|y|e|pero|tambien|también)\b", re.IGNORECASE)
-USED = re.compile(r" (?:v\S+|ML|EACH|used|use|using|usamos|use|puse|pusimos|infused|went|did|hice) ")
+USED = re.compile(r" (?:[v\d]\S*|ML|EACH|used|use|using|usamos|use|puse|pusimos|infused|went|did|hice) ")
+DENIED = re.compile(r" (?:WILL|(?:no|not) (?:me )?(?:pude|could|work|can|se pudo|dejo|queria)|couldnt|didnt work|cant|pulled|hard to) ")
+_PART = rf"(?:{'|'.join(AREAS)})S?"
+_SIDED = rf"(?:{_PART}|left|right)"
+NOT_THERE = re.compile(rf" (?:NAVEL|by my [a-z]+ scar)(?= )")
+UNSURE = re.compile(rf" {_SIDED}(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_SIDED} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
+                    rf"cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} | (?:upper|lower) (?:and |AND )?(?:inner|outer) | (?:inner|outer) (?:upper|lower) | lower back OF | left on BOTH ")
 QUARTERS = ("upper left belly", "upper right belly", "lower left belly", "lower right belly")
 
 
@@ -22,33 +29,53 @@ def sites(text):
     return named(line(pieces(text)), sides_alone=True)
 
 
-def told(words):
-    """The sites that a line of plain words says the dose went into: without those of another day, of a complaint, or denied."""
-    kept = []
+def told(words, order_sites=None):
+    """(sites, doubtful): the sites that a line of plain words says the dose went into, without those of another day, of a
+    reason, or denied. Those of a complaint count when only with them they are as many as ordered."""
+    words = NOT_THERE.sub(" ", words)
+    if UNSURE.search(words):
+        return (), True
+    calm, every = [], []
     for part in re.split(r" [|] ", f" {words} "):
-        pieces_of_it = re.split(r" (?:,|but|pero|because|porque|since|so) ", f" {part} ")
-        for piece in pieces_of_it:
-            piece = f" {piece} "
+        for piece in re.split(r" (?:,|but|pero|so|asi) ", f" {part} "):
+            piece = re.sub(r" (?:because|porque|since|bc|cuz|cause|pq|xq|ya que)(?: \S+){1,6}", " ", f" {piece} ") + " "
             if re.search(r" (?:OTHERTIME|SAME|ORDERED) ", piece):
                 piece = re.split(r" (?:OTHERTIME|SAME|ORDERED) ", piece)[0] + " "
-            if re.search(r" (?:SORE|LOST) ", piece) and not USED.search(piece):
+            if DENIED.search(piece) and not USED.search(piece):
                 continue
-            kept.append(piece)
-        kept.append(" | ")
-    return named(" , ".join(kept), sides_alone=False)
+            every.append(piece)
+            if not re.search(r" (?:SORE|LOST) ", piece) or USED.search(piece):
+                calm.append(piece)
+        every.append(" | ")
+        calm.append(" | ")
+    calm, every = (_of_each_side(named(" , ".join(parts), sides_alone=False), words) for parts in (calm, every))
+    if calm != every and len(every) == order_sites:
+        return every, False
+    if calm != every and calm and len(calm) != order_sites:
+        return (), True
+    return calm, False
+
+
+def _of_each_side(found, words):
+    """One part of the body and "each side" are two sites."""
+    if len(found) == 1 and not _sided(found[0]) and re.search(r" (?:EACH|BOTH) (?:side|sides|lados?) ", words):
+        *level, area = found[0].split()
+        return tuple(" ".join((*level, side, area)) for side in ("left", "right"))
+    return found
 
 
 def named(words, sides_alone):
     """The sites in a line of plain words, in the order told, each once."""
     words = [word for word in words.split() if not re.fullmatch(r"[vst]\d\S*|TIME|ABOUT", word)]
-    found, sides, levels, place, last = [], [], [], 0, None
+    found, sides, levels, place, last, loose = [], [], [], 0, None, []
     while place < len(words):
         word = words[place]
         area, plural = (word[:-1], True) if word.endswith("S") and word[:-1] in AREAS else (word, False)
         if word == "|":
-            sides, levels = _alone(found, sides, last, sides_alone), []
+            sides, levels = [], []
         elif word == "CORR" and found:
-            found.pop()
+            if _area_at(words, place + 1) is not None:
+                found.pop()
         elif word in ("NOT", "not", "no", "without", "sin", "ni") and _area_at(words, place + 1) is not None:
             place = _area_at(words, place + 1)
         elif word in LEVELS:
@@ -60,7 +87,10 @@ def named(words, sides_alone):
         elif word in ("bilat", "bilateral", "bilaterally", "bilaterales"):
             sides = ["left", "right"]
         elif word in ("left", "right"):
-            sides.append(word)
+            if _area_at(words, place + 1) is not None or _side_leads(words, place):
+                sides.append(word)
+            elif words[place - 1:place] and words[place - 1] in LOOSE and not re.fullmatch(r"over|in|on", (words[place + 1:place + 2] or ["|"])[0]):
+                loose.append(word)
         elif word in ("l", "r") and (_area_at(words, place + 1) is not None or (words[place + 1:place + 2] in (["/"], ["AND"]))):
             sides.append(SHORT[word])
         elif word in ("luq", "llq", "ruq", "rlq"):
@@ -79,7 +109,12 @@ def named(words, sides_alone):
             last = (area, level if sides else "")
             sides, levels = [], []
         place += 1
-    _alone(found, sides, last, sides_alone)
+    if last is None and sides_alone and len(set(loose + sides)) == 1:
+        found += [f"{side} side" for side in loose[:1] or sides[:1]]
+    elif last is not None and loose:
+        at = next(at for at in reversed(range(len(found))) if found[at].split()[-1] == last[0])
+        new = [" ".join(filter(None, (last[1].strip(), side, last[0]))) for side in dict.fromkeys(loose)]
+        found[at:at + 1] = new if not _sided(found[at]) else [found[at], *new]
     found = list(dict.fromkeys(found))
     return tuple(site for site in found if not any(
         site != other and site.split()[-1] == other.split()[-1] and set(site.split()) < set(other.split()) and _sided(other) for other in found))
@@ -89,13 +124,12 @@ def _sided(site):
     return "left" in site or "right" in site
 
 
-def _alone(found, sides, last, sides_alone):
-    """Sides that no area followed: "muslo izquierdo y derecho" means the area before; else they are sides."""
-    if sides and last is not None and sides != ["left", "right"]:
-        found += [f"{last[1]}{side} {last[0]}" for side in sides]
-    elif sides and last is None and sides_alone and len(sides) == 1:
-        found += [f"{side} side" for side in sides]
-    return []
+def _side_leads(words, place):
+    """Is it the first of two sides before an area: "left and right belly", "L/R thigh"?"""
+    after = words[place + 1:place + 5]
+    while after and after[0] in ("AND", "/", ",", "the", "la", "el", "my"):
+        after = after[1:]
+    return bool(after) and after[0] in ("left", "right", "r", "l") and _area_at(words, place + 1 + words[place + 1:].index(after[0]) + 1) is not None
 
 
 def _area_at(words, place):

@@ -9,17 +9,20 @@ import re
 N = r"(\d{1,3}(?:\.\d+)?)w?"
 HOUR = r"(0?\d|1\d|2[0-4])w?"
 HALF = r"(?: (AM|PM))?"
-FILL = (r"(?:(?:AT|ABOUT|FROM|la|las|a|an|,|:|=|time|it|the|my|up|infusion|infusing|infusion|infundir|it|was|were|is|hora|hour|today|hoy|dose|OF|fue|"
+FILL = (r"(?:(?:AT|ABOUT|TOOK|FROM|la|las|a|an|,|:|=|time|it|the|my|up|infusion|infusing|infusion|infundir|it|was|were|is|hora|hour|today|hoy|dose|OF|fue|"
         r"pump|medicine|everything|ALL|with|with|mi|el|al|en|on|off|again|me|we|i|todo|whole|thing|TO|H|this|that|poner|ponerme|ponermela|ponerla|"
         r"bomba|eran|era|cuando|when|lo|just|pasando|put|SITE|needles|her|his|him|running|ya|both|AND|then|finally|out|NEEDLE|treatment|for|"
         r"PM|AM|para|taking|a_las|drip|ran|meds|med|como|esta|it s|LEFTOVER) ){0,6}")
 UNIT = r"(?! (?:ML|H|MIN|SEC|SITE|VIAL|NEEDLE|mm|g|ga|gauge|x|/|\.|days?|dias?|weeks?|semanas?|\d|OF \d|kg|lbs?|percent|%|EACH|v\d|s\d|BOTH|of|"\
-       r"thigh|belly|arm|hip|more|mas|left|times|veces|LOT|L\d|kids?|people|mg|grams?|CORR \d+ ML))"
+       r"thigh|belly|arm|hip|more|mas|left|times|veces|LOT|L\d|st|nd|rd|th|kids?|people|mg|grams?|CORR \d+ ML|AND \d))"
 BUSY = re.compile(  # what else takes time
     r" (?:setup|set|prep\w*|warm\w*|fridge|refri\w*|sat|drive|drove|driving|flight|nap\w*|slept|sleep|dormi\w*|waited|waiting|esper\w*|movie|"
     r"pelicula|episodes?|show|phone|dinner|headache|walk\w*|meeting|cook\w*|game|train|traffic|shower|bed|late|tarde|bus|commute|warmup|thaw\w*|room|"
     r"counter|alarm|clinic|hospital|appointment|cita|hold|work|trabajo|novela|mixing|mix|preparar|preparando|juego|viaje|manejar|prepare|pool|"
-    r"laundry|church|misa|school|lunch|gym|class|clase|charge\w*|battery|SORE|fever|pharmacy|doctor|nurse|enfermera|hike|run_time|siesta) ")
+    r"laundry|church|misa|school|lunch|gym|class|clase|charge\w*|battery|rest|said|says|dijo|told|dicen|plumber|SORE|fever|pharmacy|doctor|nurse|enfermera|hike|run_time|siesta) ")
+LONGEST = 8 * 60  # minutes of one infusion that we believe: common practice, no source
+ANOTHER_DAY = re.compile(r" (?:yesterday|ayer|antier|sundays?|mondays?|tuesdays?|wednesdays?|thursdays?|fridays?|saturdays?|domingo|lunes|martes|miercoles|jueves|"
+                         r"viernes|sabado|NIGHT) ")
 _AM_PM = {"AM": "a", "PM": "p", None: ""}
 _TIME = r"t(\d{4})([apx]?)(\??)"
 
@@ -50,7 +53,7 @@ def _mark_written_spans(line):
 
     line = _sub(r"((?:TOOK|within)(?: (?:me|us|it|:|=|was|OF|ABOUT|HEDGE|a|TOTAL|exactly|,))*) (\d{1,2}):(\d\d)(?! (?:AM|PM|TO|H|a))", span, line)
     line = _sub(r"((?:in|en|for|TOTAL)(?: (?:ABOUT|HEDGE|:|OF))?) (\d):(\d\d)(?! (?:AM|PM|TO|a))", span, line)
-    line = _sub(r"(\d{1,2}):(\d\d) (?:H|hs|TOTAL|MIN)(?= )(?! de)", lambda h, m: f"s{int(h) * 60 + int(m)}", line)
+    line = _sub(r"(\d{1,2}):(\d\d) (?:H|hs|TOTAL|MIN|TOOK|OF TOOK)", lambda h, m: f"s{int(h) * 60 + int(m)}", line)
     return _sub(r"(TOOK(?: (?:me|ABOUT))?) ([1-3])w (\d\d)w(?! (?:ML|MIN))", span, line)  # "took one fifty"
 
 
@@ -58,6 +61,11 @@ def _mark_times(line):
     """Times of day in every style as "t…" words."""
     half = {**_AM_PM, "": ""}
     past = rf"(?:past|after|pasadas?){0}".replace("0", "")
+    line = _sub(r"(\S+) (?:AND )?una (?=AND (?:media|cuarto|\d\dw?) |(?:AM|PM) )", lambda w: f"{w} 1", line + " ") if " una " in line else line
+    line = _sub(r"AT una", lambda: "AT 1", line)
+    line = _sub(r"(\d+w) (am|pm)", lambda n, x: f"{n} {x.upper()}", line)
+    pair = r"([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))? (?:TO|a) ([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))?"
+    line = _sub(pair, lambda a, b, c, d: f"{_t(a, b)} TO {_t(c, d)}", line)
     steps = (
         (r"(?:12w? )?(?:noon|midday|mediodia)", lambda: "t1200x"),
         (r"(?:12w? )?(?:midnight|medianoche|media noche)", lambda: "t0000x"),
@@ -78,26 +86,28 @@ def _mark_times(line):
         (rf"{HOUR} (?:AND|con) (?:un )?cuarto{HALF}", lambda h, x: _t(h, 15, half[x])),
         (rf"{HOUR} ALLBUT (?:un )?cuarto{HALF}", lambda h, x: _to(h, 15, half[x])),
         (rf"{HOUR} ALLBUT (\d\d?)w?{HALF}", lambda h, m, x: _to(h, m, half[x])),
-        (rf"((?:AT|las|la|TO|a)) {HOUR} (?:AND|con) (5|\d\d)w?{HALF}{UNIT}", lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
+        (rf"((?:AT|las|la|TO|a|START|END)) {HOUR} (?:AND|con) (5|\d\d)w?{HALF}{UNIT}", lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
         (rf"{HOUR} (?:oclock|o clock|en punto){HALF}", lambda h, x: _t(h, 0, half[x])),
         (r"(1[3-9]|2[0-3]) H(?: (\d\d)(?: MIN)?)?", lambda h, m: _t(h, m or 0)),
+        (rf"{HOUR} AND ([0-5]\d)w? (AM|PM)", lambda h, m, x: _t(h, m, half[x])),
+        (rf"{HOUR} AND ([0-5]\d)w?(?= (?:START|END))", lambda h, m: _t(h, m)),
         (rf"{HOUR} (?:oh|o) (\d)w?{HALF}", lambda h, m, x: _t(h, m, half[x])),
         (rf"([1-9]|1[0-2])w? (\d\d)w? (AM|PM)", lambda h, m, x: _t(h, m, half[x])),
         (rf"([1-9]|1[0-2])w (\d\d)w(?! (?:ML|MIN|H|SITE))", lambda h, m: _t(h, m)),
-        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las))*) ([1-9]|1[0-2]) ([0-5]\d){HALF}{UNIT}",
+        (rf"((?:START|END|FROM|AT|ABOUT|TO)(?: (?:AT|ABOUT|:|FROM|la|las))*) ([1-9]|1[0-2]) ([0-5]\d){HALF}{UNIT}",
          lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
         (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO))*) ([1-9]|1[0-2])\.([0-5]\d?){UNIT}",
          lambda w, h, m: f"{w} {_t(h, m.ljust(2, '0'))}"),
         (rf"{HOUR} (AM|PM)", lambda h, x: _t(h, 0, half[x]) if int(h) <= 12 else f"{h} {x}"),
         (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at))*) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?" + UNIT,
          lambda w, h, m: f"{w} {_t(h, m)}"),
-        (r"([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))? (?:TO|a) ([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))?", lambda a, b, c, d: f"{_t(a, b)} TO {_t(c, d)}"),
         (r"([1-9]|1[0-2])\.([0-5]\d) (TO|a) ([1-9]|1[0-2])\.([0-5]\d)" + UNIT, lambda a, b, w, c, d: f"{_t(a, b)} TO {_t(c, d)}"),
         (r"(t\d{4}[apx]?) ([1-9]|1[0-2])\.([0-5]\d)", lambda t, a, b: f"{t} {_t(a, b)}"),
     )
     for pattern, write in steps:
         line = _sub(pattern, write, line)
-    line = _sub(r"HEDGE (t\d{4}[apx]?)", lambda t: f"{t}?", line)
+    line = _sub(r"HEDGE (?:AT )?(t\d{4}[apx]?)|(t\d{4}[apx]?) HEDGE", lambda t, u: f"{t or u}?", line)
+    line = _sub(rf"((?:START|END)(?: AT| ABOUT| las?)*) (?:HEDGE (?:AT )?{HOUR}|{HOUR} HEDGE){UNIT}", lambda w, h, i: f"{w} {_t(h or i, 0)}?", line)
     return _sub(r"(t\d{4}[apx]?)(?: ,)? OR (?:t\d{4}[apx]?|\d\d?w?)" + UNIT, lambda t: f"{t}?", line)
 
 
@@ -109,6 +119,7 @@ def _to(hour, minutes, half=""):
 def _mark_spans(line):
     """Spans of time in every style as "s…" words, in minutes."""
     hours = lambda n: float(n) * 60  # noqa: E731
+    line = re.sub(r"( \d+w?(?: H \d+w?)?) m(?= )", r"\1 MIN", line)
     steps = (
         (rf"(?:s\d+|{N}(?: H| MIN)?|an? H|una H|H)(?: ,)? (?:TO|OR|a|OR TO)(?: (?:like|ABOUT))? (?:s\d+|{N}|an? H|una H)(?: (?:H|MIN)| AND (?:half|media|an? half)(?: H)?)+",
          lambda *_: "s60?"),
@@ -117,6 +128,9 @@ def _mark_spans(line):
         (rf"{N} H (?:AND )?(?:an? |1w |un )?(?:half|media)(?: H)?", lambda n: f"s{hours(n) + 30:.0f}"),
         (rf"{N} (?:AND|con) (?:an? |1w )?(?:half|media) H", lambda n: f"s{hours(n) + 30:.0f}"),
         (rf"{N} (?:AND )?1 / 2 H", lambda n: f"s{hours(n) + 30:.0f}"),
+        (rf"{N} (?:AND|con) (?:an? |1w |un )?(?:quarter|cuarto) H", lambda n: f"s{hours(n) + 15:.0f}"),
+        (rf"(?:an? |una )?H (?:AND|con) 3w? quarters", lambda: "s105"),
+        (rf"{N} H (?:AND|con) 3w? quarters", lambda n: f"s{hours(n) + 45:.0f}"),
         (rf"(?:an? |una )?H (?:AND|con) (?:an? )?(?:half|media)(?: H)?|(?:an? |una )?H media", lambda: "s90"),
         (rf"{N} H (?:AND |con )(?:an? |un )?(?:quarter|cuarto)(?: OF an H)?", lambda n: f"s{hours(n) + 15:.0f}"),
         (rf"(?:an? |una )?H (?:AND|con) (?:an? |un )?(?:quarter|cuarto)", lambda: "s75"),
@@ -126,7 +140,7 @@ def _mark_spans(line):
         (rf"{N} H(?: ,)?(?: (?:AND|con|,))? {N} MIN", lambda h, m: f"s{hours(h) + float(m):.0f}"),
         (rf"{N} H (?:AND|con) ([0-5]?\d)w?{UNIT}", lambda h, m: f"s{hours(h) + float(m):.0f}"),
         (rf"{N} H ([0-5]\dw)(?! (?:ML|SITE))", lambda h, m: f"s{hours(h) + float(m[:-1]):.0f}"),
-        (rf"{N} H (0?\d|[1-5]\d)(?= (?:[|,]|TOTAL|START|LOT|L\d))", lambda h, m: f"s{hours(h) + float(m):.0f}"),
+        (rf"{N} H (0?\d|[1-5]\d)(?= (?:[|,]|TOTAL|START|LOT|L\d|ABOUT|/))", lambda h, m: f"s{hours(h) + float(m):.0f}"),
         (rf"(?:an?|una) H(?: (?:AND|con))? {N}(?: MIN){UNIT}", lambda m: f"s{60 + float(m):.0f}"),
         (rf"(?:an? |una )?H (?:AND|con) {N}(?: MIN)?{UNIT}", lambda m: f"s{60 + float(m):.0f}" if float(m) < 60 else "s60?"),
         (rf"(?:an?|una) H ([1-5]\d|5)w(?! (?:ML|SITE))", lambda m: f"s{60 + float(m):.0f}"),
@@ -141,6 +155,7 @@ def _mark_spans(line):
          lambda s: f"{s}? "),
         (r"(?:OR|UNSURE)(?: (?:ABOUT|,|it|TOOK|was|how|long))* (s\d+)", lambda s: f"{s}?"),
         # spans that are no length of a dose
+        (r"((?:WILL|ORDERED) (?:(?!s\d)[^ |]+ ){0,5})s\d+\??", lambda words: f"{words}x"),
         (r"(?:AGO|within|every|EACH|another|otros|otras|next|wait|dentro|late|after|faltan|faltaban|quedan|past|AND? another|LEFTOVER|falta|WILL|proximos|"
          r"proximas|go|sigue|other|in the|in another|OF aqui a|first)(?: (?:ABOUT|OF|unas|unos|como|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
          r" s\d+\??", lambda: "x"),
@@ -168,7 +183,7 @@ def minutes(line):
             piece = f" {piece} "
             near = re.findall(r" s(\d+)(\??)(?= )", piece)
             busy = BUSY.search(piece) and not re.search(r" infus\w* ", piece)
-            strange = len(re.findall(r" (?!s\d|t\d)[a-z]\w+(?= )", piece))
+            strange = len(re.findall(r" (?!s\d|t\d)[a-z]\w{3,}(?= )", piece))
             if near and not busy and (told or strange <= 4):
                 found += near
     plain = {int(each) for each, doubt in found if not doubt}
@@ -182,8 +197,8 @@ def minutes(line):
     return plain.pop(), False
 
 
-_T = r"(t\d{4}[apx]?\??)"
-_X = rf"(t\d{{4}}[apx]?\??|(?:0?\d|1\d|2[0-4])w?)"
+_T = r"(t\d{4}[apx]?\??|t[?])"
+_X = rf"(t\d{{4}}[apx]?\??|t[?]|(?:0?\d|1\d|2[0-4])w?{UNIT})"
 
 
 def clocks(line):
@@ -199,11 +214,11 @@ def clocks(line):
         return "TIME"
 
     for pattern in (
-        rf"(?:START |TOOK )?(?:AT |ABOUT |las? )*(?:FROM|OF)(?: AT| ABOUT| las?)* {_X}(?: ABOUT)? (?:TO|a|AND|END|TO AT|TO ABOUT)(?: AT| ABOUT| las?| a| END| TO)* {_X}{UNIT}",
-        rf"{_T}(?: ABOUT| START| ,)*(?: TO| a)(?: AT| ABOUT| las?| END)* {_X}{UNIT}",
+        rf"(?:START |TOOK )?(?:AT |ABOUT |las? )*(?:FROM|OF)(?: AT| ABOUT| las?)* {_X}(?: ABOUT)? (?:TO|a|AT|AND|END|TO AT|TO ABOUT)(?: AT| ABOUT| las?| a| END| TO)* {_X}",
+        rf"{_T}(?: ABOUT| START| ,)*(?: TO| a)(?: AT| ABOUT| las?| END)* {_X}",
         rf"(?<![\d.] [x/] )(?<!LOT )(?<!SORE ){_X} (?:TO|a)(?: AT| ABOUT| las?)* {_T}",
         rf"(?<= [|,] ){_X} TO {_X}(?= [|,] )",
-        rf"START (?:AT |ABOUT |: |las? )*{_X} (?:TO|a)(?: AT| ABOUT| las?)* {_X}{UNIT}",
+        rf"START (?:AT |ABOUT |: |las? )*{_X} (?:TO|a)(?: AT| ABOUT| las?)* {_X}",
     ):
         rest = _sub(pattern, both, rest)
     first_time, first_word = re.search(rf" {_T} ", rest), re.search(r" (?:START|END) ", rest)
@@ -211,24 +226,36 @@ def clocks(line):
             rf" {_T}(?: (?:,|it|i|we|ALL|OF))? (?:START|END) (?!{_T}|AT)", rest):
         patterns = [(rf"{_T}(?: (?:,|it|i|we|is|when|ALL|:|=|-|TO))* {word}", word) for word in ("START", "END")]
     else:
-        patterns = [(rf"{word} {FILL}{_X}{UNIT}", word) for word in ("START", "END")]
-        patterns += [(rf"START (?:[a-z]+ ){{0,3}}AT {_X}{UNIT}", "START"), (rf"END (?:[a-z]+ ){{0,3}}AT {_X}{UNIT}", "END"),
+        patterns = [(rf"{word} {FILL}{_X}", word) for word in ("START", "END")]
+        patterns += [(rf"START (?:[a-z]+ ){{0,3}}AT {_X}", "START"), (rf"END (?:[a-z]+ ){{0,3}}AT {_X}", "END"),
                      (rf"FROM {_T}", "START"), (rf"(?:TO|a) {_T}", "END")]
     for pattern, word in patterns:
         if pattern.startswith(("FROM", "(?:TO")) and times[word]:
             continue
         for found in re.finditer(rf"(?<= ){pattern}(?= )", rest):
             bare = not found[1].startswith("t")
-            if bare and not re.search(r" (?:AT|ABOUT|FROM|las?|a|:|=|TO) ", found[0][:-len(found[1])]) and word == "END":
+            if bare and word == "END" and not re.search(r" (?:AT|ABOUT|FROM|las?|a|:|=|TO) ", found[0][:-len(found[1])]) and not (
+                    re.match(r" [|,] ", rest[found.end():]) and re.match(r"END \d", found[0])):
                 continue
             times[word].append(_hour(found[1]))
         rest = _sub(pattern, lambda t: "TIME", rest)
+    if not times["START"] and not times["END"]:  # two times that stand alone, the earlier first
+        alone = re.findall(r"(?<= [|,/:]) (?:\d [|] )?(t\d{4}[apx]?)(?= [|,/])", rest)
+        if len(alone) == 2 and len(re.findall(r" t\d{4}", rest)) == 2:
+            times = {"START": alone[:1], "END": alone[1:]}
+            rest = re.sub(r" t\d{4}[apx]?(?= )", " TIME", rest)
+    elif times["END"] and not times["START"]:  # "40 ml at 8pm, done 9:15"
+        began = re.findall(r" (?:ML|puse|pusimos|infused|did)(?: [^ |t]\S*){0,7}? AT (t\d{4}[apx]?)(?= )", rest)
+        if len(began) == 1 and len(re.findall(r" t\d{4}", rest)) == 1:
+            times["START"] = began
+    if len(times["START"]) == len(times["END"]) == 2 and "CORR" not in line:  # one side after the other
+        times = {"START": times["START"][:1], "END": times["END"][1:]}
     picked = []
     for word in ("START", "END"):
         told = list(dict.fromkeys(times[word]))
         if len(told) > 1 and "CORR" in line:
             told = told[-1:]
-        picked.append(None if not told else "?" if len(told) > 1 or "?" in told[0] else told[0])
+        picked.append(None if not told else "t?" if len(told) > 1 or "?" in told[0] else told[0])
     return picked[0], picked[1], rest
 
 
@@ -237,34 +264,35 @@ def _hour(word):
 
 
 def resolved(started, ended, now_local, line=""):
-    """("HH:MM" or None, "HH:MM" or None, doubtful): words of `clocks` on a 24-hour clock, as the latest past time at `now_local`
+    """("HH:MM" or None, "HH:MM" or None, names of doubtful fields): words of `clocks` on a 24-hour clock, as the latest past time at `now_local`
     ("HH:MM", or None: then an hour whose half of the day was not told stays as it was written)."""
     halves = set(re.findall(r" (AM|PM|NIGHT)(?= )", line))
     hint = halves.pop() if len(halves) == 1 else None
     first, last = _options(started, hint), _options(ended, hint)
     now = _minute(now_local) if now_local else None
-    if "?" in (started, ended) or "t?" in (started, ended):
-        return None, None, True
+    doubts = [field for field, word in (("started_local", started), ("ended_local", ended)) if word and "?" in word]
+    first, last = (None if doubt else word for doubt, word in (("?" in (started or ""), first), ("?" in (ended or ""), last)))
+    if now is not None and ANOTHER_DAY.search(line):
+        now = 23 * 60 + 59
     if now is None:
         pairs = [(a, b) for a in first or [None] for b in last or [None]]
-        apt = [(a, b) for a, b in pairs if a is None or b is None or 0 < (b - a) % 1440 <= 12 * 60]
+        apt = [(a, b) for a, b in pairs if a is None or b is None or 0 < (b - a) % 1440 <= LONGEST]
         if not apt:
-            return None, None, True
+            return None, None, ["started_local", "ended_local"]
         a, b = min(apt, key=lambda pair: (pair[1] - pair[0]) % 1440 if None not in pair else 0)
-        return _clock(a), _clock(b), False
+        return _clock(a), _clock(b), doubts
     slack = 5
     past = lambda minute: (now + slack - minute) % 1440  # noqa: E731
     if last:
-        pairs = [(a, b) for b in last for a in first or [None] if a is None or 5 <= (b - a) % 1440 <= 12 * 60]
-        pairs = [pair for pair in pairs if pair[0] is None or (pair[1] - pair[0]) % 1440 <= 8 * 60] or pairs
+        pairs = [(a, b) for b in last for a in first or [None] if a is None or 5 <= (b - a) % 1440 <= LONGEST]
         if not pairs:
-            return None, None, True
+            return None, None, ["started_local", "ended_local"]
         a, b = min(pairs, key=lambda pair: (past(pair[1]), (pair[1] - pair[0]) % 1440 if pair[0] is not None else 0))
-        ahead = len(last) == 1 and past(b) > 1440 - 180 and hint != "NIGHT" and not re.search(r" (?:yesterday|ayer|NIGHT) ", line)
-        return (None, None, True) if ahead else (_clock(a), _clock(b), False)
+        ahead = len(last) == 1 and past(b) > 1440 - 180 and not ANOTHER_DAY.search(line)
+        return (None, None, ["ended_local"] + ["started_local"] * (a is not None)) if ahead else (_clock(a), _clock(b), doubts)
     if first:
-        return _clock(min(first, key=past)), None, False
-    return None, None, False
+        return _clock(min(first, key=past)), None, doubts
+    return None, None, doubts
 
 
 def _options(word, hint):

@@ -31,69 +31,97 @@ class Volume(NamedTuple):
 
 
 def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
-    """The `Volume` of a line. count: sites that the text counts; named: sites that it names; lots: see `flows.lot`."""
-    lost, line = _not_given(_quiet(line, order_ml))
-    allbut, line = _all_but(line)
-    if allbut is not None:
-        lost = allbut
+    """The `Volume` of a line. count: sites that the text counts; named: sites that it names; lots: see `flows.lot`.
+
+    Every way to the total that the text offers is taken: "35 of the 40", a total, so much for each site, vials, sums. They
+    must agree; where they do not, or a number is left that none of them explains, it is asked.
+    """
+    line = _quiet(line, order_ml)
+    asked = bool(re.search(rf" (?:{V}|so {N}) [?]+(?= )", line))
+    lost, line = _not_given(line)
     part, line = _part(line)
+    allbut, line = _all_but(line)
+    lost = allbut if allbut is not None else lost
     line = _sub(rf"{V}(?: ,)? TO {V}|{N}(?: ,)? TO {V}|(?:FROM|OF) {N} AND {V}", lambda *_: "ASK", line)
-    line = _sub(rf"{VN} (?:, |[?] [|] )?OR (?:[a-z]+ |ABOUT |[|] )?{VN}(?! MIN)", lambda *_: "ASK", line)
+    line = _sub(rf"{VN}(?: [?] [|]| ,)? OR (?:[a-z]+ |ABOUT |[|] )?{VN}(?! MIN)", lambda *_: "ASK", line)
+    entered, line = _take(line, rf"(?:entered|entraron|entro|entro en total|le entraron|me entraron|only got|got in)(?: ONLY| ABOUT| le| me| los)* {VN}(?! (?:EACH|in the|in my|en la|en el|SITE|AND))", "IN")
+    totals, line = _total(line)
     packs, line = _packs(line)
-    each, line = _each(line)
-    total, line = _total(line)
-    plain = [float(each) for each in re.findall(rf" {V}(?= )", line)]
-    sums = _sums(line) if not plain or len(plain) > 1 or "AND" in line else None
-    groups = _tied(line)
-    bare = [] if plain or packs or each or sums else _bare(line, order_ml)
-    asked = " ASK " in line or " PARTLY " in line and total is None and not plain or bool(re.search(rf" {V} [?](?= )", line))
-    asked = asked or bool(re.search(rf" HEDGE {V}(?= )| UNSURE (?:[a-z]+ |, |[|] )*(?:{V}|OR {VN})(?= )| {V}(?: in)?(?: ,| [|])? (?:OR|UNSURE)(?= )", line))
-    ways = []
-    if part is not None:
-        ways.append(part)
-    if total is not None:
-        ways.append(total)
-    multiplied = _multiplied(each, line, count, named, order_sites, lots)
-    if each and multiplied is None and total is None and part is None:
-        asked = asked or not (plain or bare)
-    ways += [multiplied] if multiplied is not None else []
+    each, line = _each(line, order_ml)
     vials = [lot.ml for lot in lots]
+    if vials and all(vials):  # what is told for lots is no amount of its own
+        for ml in vials:
+            line = re.sub(rf" v?{ml:g}w?(?= )", " VIAL", line)
+    plain = [float(each) for each in re.findall(rf" {V}(?= )", line)]
+    sums, line = _sums(line, order_ml, bool(plain))
+    bare = [] if plain or packs or each or sums or totals or entered else _bare(line, order_ml)
+    ways = {}  # how: mL
+    if part is not None:
+        ways["part"] = part
+    if allbut is not None and " OF_ORDER " in line:
+        ways["all but"] = order_ml - allbut if order_ml else None
+    if len(set(entered)) == 1:
+        ways["entered"] = entered[0]
+    if len(set(totals)) == 1:
+        ways["total"] = totals[0]
+    multiplied = _multiplied(each, line, count, named, order_sites, lots)
+    if multiplied is not None:
+        ways["each"] = multiplied
     if vials and all(vials):
-        ways.append(sum(vials))
+        ways["vials"] = sum(vials)
     elif packs:
-        ways.append(sum(packs))
-    distinct = list(dict.fromkeys(plain))
-    if total is not None or part is not None or multiplied is not None:
-        rest = [ml for ml in distinct if ml not in ways and ml not in each and ml not in packs and ml not in vials]
-        if rest and not any(_near(sum(plain), way) for way in ways) and not any(_near(sum(rest), way) for way in ways):
-            asked = True
-    elif len(plain) > 1 and groups == len(plain) and (named != 1 or len(distinct) > 1):
-        ways.append(sum(plain))
-    elif sums is not None and (not plain or len(plain) > 1):
-        ways.append(sums)
-    elif len(distinct) == 1:
-        ways.append(distinct[0])
-    elif len(distinct) > 1 and ways:
-        rest = [ml for ml in distinct if ml not in ways and ml not in vials]
-        asked = asked or bool(rest)
-    elif len(distinct) > 1:
-        whole = [ml for ml in distinct if _near(sum(plain) - ml, ml)]
-        ways += whole[:1]
-        asked = asked or not whole
+        ways["packs"] = sum(packs)
+    if sums is not None:
+        ways["sum"] = sums
+    elif len(plain) > 1 and _tied(line) == len(plain) and len(set(plain)) > 1:
+        whole = [ml for ml in plain if _near(sum(plain) - ml, ml)]
+        ways["sum"] = whole[0] if whole else sum(plain)
+    elif len(set(plain)) == 1:
+        ways["plain"] = plain[0]
+    elif plain:
+        rest = {ml for ml in plain if ml not in vials and ml not in ways.values()}
+        asked = asked or bool(rest) and not any(_near(sum(plain), way) for way in ways.values())
     elif len(set(bare)) == 1:
-        ways.append(bare[0])
-    elif len(bare) > 1:
-        asked = True
-    ways = list(dict.fromkeys(round(way, 2) for way in ways))
-    if len(ways) > 1 and lost is not None and _near(max(ways) - lost, min(ways)):
-        ways = [min(ways)]
-    if len(ways) != 1 or asked:
-        return Volume(None, lost, asked or len(ways) > 1)
-    ml = ways[0]
-    little = order_ml and ml < order_ml * LEAST and lost is None and part is None and not re.search(r" (?:ONLY|LOST|LEFTOVER|stopped) ", line)
+        ways["bare"] = bare[0]
+    parts = {*each, *vials, *(size for size in packs)}
+    if "plain" in ways and ways["plain"] in parts and len(ways) > 1:
+        del ways["plain"]
+    ml = _agreed(ways, lost)
+    if len(totals) == 1 and totals[0] == order_ml:
+        ml = order_ml
+    asked = asked or " ASK " in line or len(set(totals)) > 1 or len(set(entered)) > 1 or len(set(bare)) > 1 or (each and not ways) or ways and ml is None
+    asked = asked or bool(ways) and bool(re.search(r" (?:double|doble|twice|dos veces) ", line))
+    asked = asked or " PARTLY " in line and not ways
+    vague = (rf" HEDGE {V}(?= )| UNSURE (?:[a-z]+ |, |[|] )*(?:{VN}|OR {VN})(?= )| {V}(?: in| [|]| ,)* (?:UNSURE|OR (?:less|more))(?= )| OR (?:ABOUT )?{V}(?= )")
+    asked = asked or bool(re.search(vague, line))
+    if ml is not None and ml != order_ml and not asked:
+        asked = _unexplained(line, ml, order_ml, ways)
+    if ml is None or asked:
+        return Volume(None, lost, bool(asked))
+    little = order_ml and ml < order_ml * LEAST and lost is None and part is None and not re.search(r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", line)
     if ml <= 0 or order_ml and ml > order_ml * MOST or little or not order_ml and ml > 300:
         return Volume(None, lost, True)
     return Volume(ml, lost, False)
+
+
+def _agreed(ways, lost):
+    """The mL that all ways come to, or None. What was lost or left may stand between two of them."""
+    told = {how: round(ml, 2) for how, ml in ways.items() if ml is not None}
+    for how in ("part", "entered", "all but"):  # what is said to have gone in
+        if how in told and set(told.values()) <= {told[how], told[how] + (lost or 0)}:
+            return told[how]
+    values = set(told.values())
+    if len(values) == 2 and lost and _near(max(values) - lost, min(values)):
+        return min(values)
+    return values.pop() if len(values) == 1 else None
+
+
+def _unexplained(line, ml, order_ml, ways):
+    """Is a number left that could be mL as well? The ordered total itself needs no such doubt."""
+    if not order_ml:
+        return False
+    left = [float(number) for number in re.findall(rf"(?<= ){N}(?= )(?! (?:SITE|NEEDLE|x|VIAL|TIME|infusion))", line)]
+    return any(order_ml * 0.2 <= number <= order_ml * 3 and number != ml for number in left)
 
 
 def _near(one, other):
@@ -113,7 +141,7 @@ def _quiet(line, order_ml):
     line = _sub(rf"ML(?: :| =)? {N}(?! [/:])", lambda n: f"v{n}", line)
     line = _sub(rf"ORDERED(?: (?:the|for|is|was|OF|ABOUT|it|be|normally|AT|mi|my|los|las|:|get))* {VN}", lambda *_: "ORDERED", line)
     line = _sub(rf"(?:NOT|not|no(?= {V}| [\d.]+w? \|)) (?:the )?{VN}(?! (?:CORR|TOTAL))", lambda *_: "NOT", line)
-    return _sub(rf"{V} (?:VIAL )?(?:AGO|EXP|fridge)", lambda _: "x", line)
+    return _sub(rf"{V} (?:every|EACH s\d+)", lambda _: "RATE", line)
 
 
 def _number(*groups):
@@ -126,7 +154,7 @@ def _take(line, pattern, word):
 
     def write(*groups):
         told.append(_number(*groups))
-        return word
+        return word + " OF_ORDER" * (len([group for group in groups if group]) > 1)
 
     return told, _sub(pattern, write, line)
 
@@ -136,10 +164,10 @@ def _not_given(line):
     told = []
     rest_of = r"(?: (?:are|is|was|were|just|still|se|me|que|it|of|or|so|ABOUT|\?|the|OF|in|from|had|got|probably|have|on|mas|or so))*"
     for pattern in (
-        rf"(?:the )?(?:other|last|rest|ultimos|otros|resto|final) (?:ABOUT )?{VN}{rest_of} (?:LEFTOVER|LOST|left)(?: in| over)?",
+        rf"(?:the )?(?:other|last|rest|ultimos|otros|resto|final) (?:ABOUT |, )?{VN}(?: ,)?{rest_of} (?:LEFTOVER|LOST|left)(?: in| over)?",
         rf"(?:los )?(?:ABOUT )?{V}{rest_of} (?:LEFTOVER|LOST|wet|remaining)(?: in)?",
         rf"{V} left(?= (?:in|over|[|,]|AT|on|still|but|because|TO|so|AND LOST|OF|AND the|unused|I))",
-        rf"{N} (?:LEFTOVER|LOST|left in|left over)(?= )",
+        rf"(?:the |los )?{N}{rest_of} (?:LEFTOVER|LOST|left in|left over)(?= )", rf"{VN} (?:didnt|did not)(?= [|,])",
         rf"(?:LEFTOVER|LOST)(?: (?:ABOUT|un|unos|like|maybe|OR|a|los|ONLY|:|en|la|the|it|ALL|probably|de|i|had|TOTAL|in|syringe|VIAL|1w?|OF|jeringa|bolsa|otros|me|tubing|line))*"
         rf" {VN}(?! (?:EACH|TOTAL|TO|OF the|s\d|[/]))",
         rf"(?:VIAL|pump|bag|bomba) (?:still )?(?:had|has|tenia|tiene|todavia tenia)(?: still| todavia| ABOUT)* {VN}",
@@ -153,7 +181,7 @@ def _not_given(line):
 
 
 def _all_but(line):
-    found, line = _take(line, rf"ALLBUT(?: (?:the|last|ABOUT|los|ultimos|like))* {VN}(?! AND media)", "BUT")
+    found, line = _take(line, rf"ALLBUT(?: (?:the|last|ABOUT|los|ultimos|like))* {VN}(?: OF (?:the|los|my) {VN})?(?! AND media)", "BUT")
     return (found[0] if found else None), line
 
 
@@ -163,15 +191,15 @@ def _part(line):
 
     def write(*groups):
         numbers = [float(group) for group in groups if group]
-        if len(numbers) == 2 and numbers[0] <= numbers[1]:
+        if len(numbers) == 2 and numbers[1] * 0.2 <= numbers[0] <= numbers[1]:
             part.append(numbers[0])
             return "PART"
-        return "x"
+        return "x " + " ".join(f"{number:g}" for number in numbers)
 
-    line = _sub(rf"{VN}(?: [a-z]+)?(?: (?:in|adentro))? (?:OF|OF OF|/|OF a|out OF) (?:(?:the|my|los|mis|las|ordered|ORDERED|her|his|TOTAL|la|total|OF|supposed) )*{VN}"
-                rf"(?! (?:VIAL|SITE|EACH))", write, line) if not re.search(r"VIAL OF|[1-6]w? OF v?\d+ (?:AND|VIAL)", line) else _sub(
-        rf"{VN} OF (?:the|los|my|mis) {VN}", write, line)
-    line = _sub(rf"BUT OF (?:the|los) {VN}", lambda *_: "BUT", line) if not part else line
+    the = "(?:(?:the|my|los|mis|las|ordered|ORDERED|her|his|TOTAL|la|total|OF|supposed) )"
+    packed = re.search(r"VIAL OF|[1-6]w? OF (?:the |los )?v?\d+ (?:AND|VIAL)", line)
+    line = _sub(rf"(?<!ALLBUT )(?<!other )(?<!otros ){VN}(?: [a-z]+)?(?: (?:in|adentro))? (?:OF|OF OF|/|OF a|out OF) {the}{'+' if packed else '*'}{VN}(?! (?:VIAL|SITE|EACH))",
+                write, line) if not packed else line
     return (part[-1] if part else None), line
 
 
@@ -200,50 +228,68 @@ def _packs(line):
     return packs, line
 
 
-def _each(line):
+def _each(line, order_ml):
     """mL told for each site."""
     told = []
 
     def write(*groups):
-        told.append(_number(*groups))
+        ml = _number(*groups)
+        if ml == order_ml:  # "her 15, one in each leg"
+            return f"v{ml:g} EACH"
+        told.append(ml)
         return "EACH"
+
+    line = re.sub(r"(?<= )[1-4]w?(?: (?:in|on|en|SITE|NEEDLE))? (?=EACH )", "", line)  # "2 in each thigh" are needles
 
     line = _sub(rf"{VN}(?: (?:ML|in|into|en|on|went|AT|to|in the|a|por|,|for|con|mls))* (?:EACH|BOTH(?= (?:sides?|SITE|{PLACE}) EACH))(?: (?:SITE|1w|one|VIAL))?", write, line)
     line = _sub(rf"EACH(?: (?:SITE|1w|one|side|lado|{PLACE}|got|had|:|with|le|con|took|was|de|OF|VIAL|puse|fueron|uno|una|is|=|ABOUT))* {VN}(?! (?:TOTAL|s\d|SITE|VIAL))", write, line)
-    line = _sub(rf"{V} x (?=\d\w? SITE)", write, line)
+    line = _sub(rf"{V} x(?= \d\w? SITE)", write, line)
     line = _sub(rf"{VN} (?:a|por) (?:SITE|{PLACE}|side|lado|sitio|piece)", write, line)
     return list(dict.fromkeys(told)), line
 
 
 def _total(line):
+    """mL told as the sum of all."""
     told = []
     for pattern in (
-        rf"TOTAL(?: (?:OF|:|=|was|is|ABOUT|fue|fueron|so|that s|es|de|a|,|volume|went|in|ML|dose|son|given|infused))* {VN}(?! (?:MIN|H|SITE|s\d|/|VIAL|LOT))",
-        rf"{VN} (?:in |a )?TOTAL(?! s\d)", rf"= {VN}(?! LOT| TOTAL)", rf"{VN} (?:AND )?(?:in all|grand total)",
-        rf"(?:so|osea|o sea|making|makes|that s|comes TO|adds up TO|total) {V}(?= )",
+        rf"TOTAL(?: (?:OF|:|=|was|is|ABOUT|fue|fueron|so|that s|es|de|a|,|volume|went|in|ML|dose|son|given|infused))* {VN}(?! (?:MIN|H|SITE|s\d|/|VIAL|EACH))",
+        rf"{VN} (?:in |a |ML )?TOTAL(?! s\d)", rf"= {VN}(?! TOTAL| = L| ,? ?L\d)", rf"{VN} (?:AND )?(?:in all|grand total|all up)",
+        rf"(?:so|osea|o sea|making|makes|that s|comes TO|adds up TO|total|so that s|asi que) {V}(?= )",
         rf"so {N}(?= [|,])",
     ):
         found, line = _take(line, pattern, "TOTALLED")
         told += found
-    told = list(dict.fromkeys(told))
-    return (told[0] if len(told) == 1 else None), line if len(told) < 2 else line + "ASK "
+    return told, line
 
 
-def _sums(line):
-    """ "20 + 20", "20 and 20", "left 22 right 20", "10 10 10 10": amounts that stand for a site or a vial each."""
-    found = re.search(rf" {VN}(?: AND {VN})+(?= )(?! (?:MIN|H|media|half|s\d))", line)
-    if found:
-        numbers = [float(number) for number in re.findall(r"[\d.]*\d", found[0])]
-        if all(number >= 2 for number in numbers) and len(numbers) > 1:
-            return sum(numbers)
+def _sums(line, order_ml, has_plain):
+    """ "20 + 20", "20 / 20", "left 22 right 20", "15 thigh, 15 belly": amounts that stand for a site or a vial each."""
+    def sound(numbers):
+        fits = has_plain or order_ml and order_ml * LEAST <= sum(numbers) <= order_ml * MOST
+        return len(numbers) > 1 and all(number >= 2 for number in numbers) and fits
+
+    for link in ("AND", "/"):
+        found = re.search(rf" {VN}(?: {link} {VN})+(?= )(?! (?:MIN|H|media|half|s\d))", line)
+        if found:
+            numbers = [float(number) for number in re.findall(r"[\d.]*\d", found[0])]
+            more = re.search(rf" {V}(?= )", line.replace(found[0], " ", 1))
+            if sound(numbers) and (link == "AND" or len(set(numbers)) == 1) and (not more or float(more[1]) == sum(numbers)):
+                return sum(numbers), line.replace(found[0], " SUM", 1)
     where = rf"(?:(?:upper|lower|inner|outer) )?(?:(?:left|right|l|r)(?: {PLACE})?|{PLACE}(?: (?:left|right|l|r))?)"
-    small = r"(?: (?:in|en|into|on|the|la|el|mi|my|side|lado|OF|AND|,|:|=|[|]|was|got|went|ML|then|luego|AT|1w?|otros|other|otro|leg|los|hand|cheek|of|-|TO|-))*"
+    small = (r"(?: (?:in|en|into|on|the|la|el|mi|my|side|lado|OF|AND|,|:|=|[|]|was|got|went|ML|then|luego|AT|1w?|otros|other|otro|leg|los|hand|cheek|of|-|TO|x|upper|lower|"
+             r"inner|outer|se|tapo|cambie|aguja|puse|me|entraron|IN))*")
+    options = []
     for pattern in (rf" {VN}{small} {where}(?= )", rf" {where}{small} {VN}(?! [/:])(?= )"):
-        told = re.findall(pattern, line)
-        numbers = [_number(*(group or None for group in groups)) for groups in told]
-        if len(numbers) > 1 and all(number >= 2 for number in numbers):
-            return sum(numbers)
-    return None
+        told = list(re.finditer(pattern, line))
+        numbers = [_number(*found.groups()) for found in told]
+        if sound(numbers):
+            options.append((len(numbers), -told[0].start(), numbers, pattern))
+    best = max(options, default=None)
+    if best is None:
+        return None, line
+    numbers = best[2]
+    whole = [ml for ml in numbers if len(numbers) > 2 and _near(sum(numbers) - ml, ml)]
+    return whole[0] if whole else sum(numbers), re.sub(best[3], " SUM", line)
 
 
 def _tied(line):
@@ -264,6 +310,9 @@ def _multiplied(each, line, count, named, order_sites, lots):
         return None
     if named > 1 and count and count != named and count % named == 0:
         named = count
+    times = [int(number) for number in re.findall(rf" (?:{PLACE}|left|right) x (\d)w?(?= )", line)]
+    if times and sum(times) != named:
+        count, named = sum(times), 0
     many = named if named > 1 else count or (len(lots) if len(lots) > 1 else None) or (order_sites if order_sites and order_sites > 1 else None)
     if named > 1 and count and named != count:
         return None
@@ -275,8 +324,8 @@ def _bare(line, order_ml):
     if not order_ml:
         return []
     found = []
-    for match in re.finditer(rf"(?<= {OPEN} ){N}(?= {SHUT} )" if False else rf"(?<= ){N}(?= )", line):
-        before, after = line[:match.start()].rsplit(" ", 2)[-2], line[match.end():].split(" ", 2)[1]
+    for match in re.finditer(rf"(?<= ){N}(?= )", line):
+        before, after = line[:match.start() - 1].rsplit(" ", 1)[-1], line[match.end():].split(" ", 2)[1]
         value = float(match[1])
         if re.fullmatch(OPEN, before) and re.fullmatch(SHUT, after) and value >= max(order_ml * 0.5, 3) and value <= order_ml * 12:
             if value != order_ml and after in ("AND", "END", "AT", "START", "/", "-", "OF", "per", "no", "to", "for"):

@@ -58,10 +58,11 @@ PLAIN = {
             "quise_decir quiero_decir disculpa ay_no wait_sorry sorry_i_mean sorry_i_meant no_actually actually_no espere no_espere no_mentira "
             "sorry_meant rectifico mentira i_take_that_back check_that no_it_was strike_that ups perdon_no no_fue no_fueron sorry_its "
             "no_digo meant no_,",
-    "START": "start started starting began begin begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in on_at al_empezar "
+    "STARTING": "starting begin starts empiezo comienzo empezando beginning",
+    "START": "start started began begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in on_at al_empezar "
              "empece empeze empezo empezamos empeso empese comence comenze comenzo comenzamos inicie inicio iniciamos empezar arranque arrancamos "
-             "arranco strted startd strt comienzo comence_a iniciado starts prendi prendimos conecte empezando got_going got_started "
-             "empezado empeze hooked_myself_up connected stated me_conecte puse_la_bomba empiezo stared pump_started puse_a_correr",
+             "arranco strted startd strt comence_a iniciado prendi prendimos conecte got_going got_started "
+             "empezado empeze hooked_myself_up connected stated me_conecte puse_la_bomba stared pump_started puse_a_correr",
     "END": "end ended ending finish finished finishing finnished finsh finshed done stop stopped wrapped_up took_out needles_out needle_out pump_off "
            "disconnected unhooked completed out_at off_at off_by was_in_at al_acabar al_terminar pulled termine termino terminamos terminado acabe acabo acabamos acabado fin listo lista "
            "termina complete completed finalice finalizo desconecte quite pare paro saque finished_up ended_up all_done got_done stoped "
@@ -149,8 +150,9 @@ PLAIN = {
     "inner": "por_dentro parte_de_adentro parte_interna por_adentro inside_of inside_my",
     "outer": "por_fuera parte_de_afuera parte_externa por_afuera outside_of",
     "noon": "medio_dia", "midnight": "media_noche",
-    "back": "my_back the_back his_back her_back", "lower back": "lower_back", "upper back": "upper_back",
-    "": "belly_ache stomach_ache tummy_ache stomachache bellyache all_right alright right_away right_now right_after right_before right_then ok "
+    "back": "my_back the_back his_back her_back", "lower back": "lower_back", "upper back": "upper_back", "left back": "left_back",
+    "right back": "right_back",
+    "": "back belly_ache stomach_ache tummy_ache stomachache bellyache all_right alright right_away right_now right_after right_before right_then ok "
         "we_left just_left i_left left_work left_home left_the_house leave_left right_on derechito in_arms_reach arms_length butt_load back_of "
         "parte_de_atras_de parte_trasera_de no_se_ve no_se_lee no_se_alcanza no_se_como_se no_se_preocupe parte_de_atras parte_trasera or_so o_algo_asi o_algo or_something or_thereabouts o_por_ahi mas_o_menos_asi good_one atras_de got_back went_back come_back my_back_up all_good all_set all_well all_fine all_clear all_day "
         "todo_bien todo_listo todo_salio todo_perfecto todo_tranquilo todo_normal todo_en_orden at_all of_all first_of_all all_over thats_all",

@@ -15,8 +15,8 @@ from flows.site import problem_sites, sites  # noqa: F401  they are asked for he
 
 BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
 COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
-COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|good|usual) )?(?:SITE|NEEDLE)(?= )(?! (?:infection|ready|kit|left|changed))")
-RUNNING = re.compile(r" (?:still running|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
+COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|instead|a week|en la caja|in the box))")
+RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le falta|llevo|llevamos|lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
                      r"running now|todavia le falta|infusing now|in progress|hasta ahora|TO go) ")
 
 
@@ -74,7 +74,7 @@ def facts(text, order=None, now_local=None):
     places, unsure = site.told(rest, order_sites)
     doubtful += ["sites"] * unsure
     count = COUNTED.search(rest) or COUNTED_AFTER.search(rest)
-    count = int(count[1]) if count and 0 < int(count[1]) < 13 else None
+    count = int(count[1]) if count and (1 < int(count[1]) < 13 or " 1 SITE " in rest) else None
     read = volume.read(rest, order_ml, order_sites, count, len(places), amounts)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
     if RUNNING.search(rest) and (read.ml or read.asked):
@@ -146,7 +146,7 @@ def _asks(sentence):
     """Is it a question, or a plan, and no report?"""
     if sentence.endswith((" ? | ", " verdad | ")) and ASKING.search(sentence):
         return True
-    return bool(re.match(r" (?:q : |hi |hello |hola |hey )*(?:puedo|can i|should i|is it ABOUT? ?ok|is it ok|do i|how many) ", sentence)) and not re.search(r" (?:END|TOOK) ", sentence)
+    return bool(re.match(r" (?:what|how|when|que|cual|como|cuando) ", sentence) and sentence.endswith(" ? | ")) or bool(re.match(r" (?:q : |hi |hello |hola |hey )*(?:puedo|can i|should i|is it ABOUT? ?ok|is it ok|do i|how many) ", sentence)) and not re.search(r" (?:END|TOOK) ", sentence)
 
 
 def _corrected(words):
@@ -176,7 +176,10 @@ def _kind(value):
 
 def _whole(words):
     """Does it say that the full dose went in, without its number?"""
+    words = " | ".join(part for part in re.split(r" [|] ", words) if not re.search(r" (?:SORE|LOST|gone|negro|gray|black|numb) ", f" {part} ") and (
+        len(part.split()) <= 6 or re.search(r" (?:went|in|entro|paso|puse|got|put|dose|dosis|END|TOOK|s\d+|fue|entraron|infused|medicine|medicina|ALL) ", f" {part} ")))
+    words = f" {words} "
     if re.search(r" (?:PARTLY|ALLBUT|BUT|LEFTOVER|WILL) ", words) or re.search(r" (?:NOT|not|no|didnt|couldnt|nunca)(?: \S+){0,3} (?:WHOLE|ALL) ", words):
         return False
-    return bool(re.search(r" WHOLE | ALL (?:went|gone|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|la medicina|pasaron)(?= )(?! (?:good|fine|well|ok))|"
+    return bool(re.search(r" WHOLE | ALL (?:went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|la medicina|pasaron)(?= )(?! (?:good|fine|well|ok))|"
                           r" (?:entro|paso|se fue|went|got|fue|meti) ALL ", words))

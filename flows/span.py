@@ -19,7 +19,7 @@ BUSY = re.compile(  # what else takes time
     r" (?:setup|set|prep\w*|warm\w*|fridge|refri\w*|sat|drive|drove|driving|flight|nap\w*|slept|sleep|dormi\w*|waited|waiting|esper\w*|movie|"
     r"pelicula|episodes?|show|phone|dinner|headache|walk\w*|meeting|cook\w*|game|train|traffic|shower|bed|late|tarde|bus|commute|warmup|thaw\w*|room|"
     r"counter|alarm|clinic|hospital|appointment|cita|hold|work|trabajo|novela|mixing|mix|preparar|preparando|juego|viaje|manejar|prepare|pool|"
-    r"laundry|church|misa|school|lunch|gym|class|clase|charge\w*|battery|rest|said|says|dijo|told|dicen|plumber|SORE|fever|pharmacy|doctor|nurse|enfermera|hike|run_time|siesta) ")
+    r"laundry|church|misa|school|lunch|gym|class|clase|charge\w*|battery|rest|OTHERTIME|AGO|dizzy|dizziness|mareo|woozy|needle out|chest|throat|voice|bleeding|sangre|hives|seizure|usually|normally|said|says|dijo|told|dicen|plumber|SORE|fever|pharmacy|doctor|nurse|enfermera|hike|run_time|siesta) ")
 LONGEST = 8 * 60  # minutes of one infusion that we believe: common practice, no source
 ANOTHER_DAY = re.compile(r" (?:yesterday|ayer|antier|sundays?|mondays?|tuesdays?|wednesdays?|thursdays?|fridays?|saturdays?|domingo|lunes|martes|miercoles|jueves|"
                          r"viernes|sabado|NIGHT) ")
@@ -157,11 +157,13 @@ def _mark_spans(line):
         # spans that are no length of a dose
         (r"((?:WILL|ORDERED) (?:(?!s\d)[^ |]+ ){0,5})s\d+\??", lambda words: f"{words}x"),
         (r"(?:AGO|within|every|EACH|another|otros|otras|next|wait|dentro|late|after|faltan|faltaban|quedan|past|AND? another|LEFTOVER|falta|WILL|proximos|"
-         r"proximas|go|sigue|other|in the|in another|OF aqui a|first)(?: (?:ABOUT|OF|unas|unos|como|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
+         r"proximas|go|sigue|other|in the|in another|OF aqui a|first|llevo|lleva|llevamos|been|been going|going|ya va|van|usually|usual|usualy|normally|"
+         r"normal|normalmente|supposed|used TO be|ORDERED|by|START|LOST|held|holding|apreta\w*|since|antes era|descanse|for ABOUT|FROM|NEEDLE)(?: (?:ABOUT|OF|unas|unos|como|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
          r" s\d+\??", lambda: "x"),
         (r"s\d+\?? (?:AGO|late|later|LEFTOVER|left|more|to go|TO go|apart|before|after|away|old|drive|FROM now|tarde|mas|restantes|nap|early|walk|"
          r"break|wait|OF sueno|antes|despues|OF espera|remaining|por delante|into|behind|atrasada|atrasado|delay|sooner|OF retraso|flight|"
-         r"movie|show|OF camino|OF atraso|OF sleep|in(?! the | my | both|to | belly| thigh))(?: |(?= ))", lambda: "x "),
+         r"movie|show|since|post|out|back|now|extras?|over|ya|y sigue|AND sigue|apretando|AND counting|OF(?! infus\w*)|FROM|START|after|desde|mark|OF medicina|AND NOT|in and|AND only|AND still|"
+         r"AND le|direct|straight|OF camino|OF atraso|OF sleep|in(?! the | my | both|to | belly| thigh))(?: |(?= ))", lambda: "x "),
     )
     for pattern, write in steps:
         line = _sub(pattern, write, line)
@@ -173,6 +175,7 @@ def _mark_spans(line):
 def minutes(line):
     """(minutes, doubtful) that the dose took by a marked line; (None, False) when it does not say."""
     found = []
+    evidence = re.search(r" (?:END|ML|LOT|L\d|WHOLE|SITE|thighS?|belly|armS?|TIME) ", line)
     for part in re.split(r" [|] ", f" {line} "):
         part = f" {part} "
         spans = re.findall(r" s(\d+)(\??)(?= )", part)
@@ -184,7 +187,7 @@ def minutes(line):
             near = re.findall(r" s(\d+)(\??)(?= )", piece)
             busy = BUSY.search(piece) and not re.search(r" infus\w* ", piece)
             strange = len(re.findall(r" (?!s\d|t\d)[a-z]\w{3,}(?= )", piece))
-            if near and not busy and (told or strange <= 4):
+            if near and not busy and (strange <= 9 if told else strange <= 1 and len(piece.split()) <= 8 or strange <= 4 and evidence):
                 found += near
     plain = {int(each) for each, doubt in found if not doubt}
     if re.search(r" s(\d+)\??(?: ,| \|)? CORR (?:[^ |]+ ){0,5}s\d", line) and len(found) > 1:
@@ -204,7 +207,8 @@ _X = rf"(t\d{{4}}[apx]?\??|t[?]|(?:0?\d|1\d|2[0-4])w?{UNIT})"
 def clocks(line):
     """(started, ended, rest): the "t…" words at which a dose began and ended by a marked line, or None; "?" when told twice;
     and the line without them."""
-    rest = _sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|BY|for|with))* {_X}(?! (?:TO|a) )", lambda t: "WILL", line)
+    rest = _sub(rf"END (?:AT |ABOUT )*{_X} (?:i hope|hopefully|ojala)", lambda t: "WILL", line)
+    rest = _sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|BY|for|with))* {_X}(?! (?:TO|a) )", lambda t: "WILL", rest)
     times = {"START": [], "END": []}
 
     def both(*groups):
@@ -228,9 +232,9 @@ def clocks(line):
     else:
         patterns = [(rf"{word} {FILL}{_X}", word) for word in ("START", "END")]
         patterns += [(rf"START (?:[a-z]+ ){{0,3}}AT {_X}", "START"), (rf"END (?:[a-z]+ ){{0,3}}AT {_X}", "END"),
-                     (rf"FROM {_T}", "START"), (rf"(?:TO|a) {_T}", "END")]
+                     (rf"STARTING {FILL}{_X}", "START"), (rf"FROM {_T}", "START")]
     for pattern, word in patterns:
-        if pattern.startswith(("FROM", "(?:TO")) and times[word]:
+        if pattern.startswith(("FROM", "STARTING")) and (times["START"] or not times["END"]):
             continue
         for found in re.finditer(rf"(?<= ){pattern}(?= )", rest):
             bare = not found[1].startswith("t")

@@ -13,7 +13,7 @@ V = r"v(\d+(?:\.\d+)?)"
 VN = rf"(?:{V}|{N})"
 OPEN = (r"(?:[|,]|END|START|TIME|got|in|put|was|did|dose|fueron|entraron|fue|puse|pusimos|pasaron|paso|metimos|meti|ALL|ABOUT|belly|belly[sS]|thighS?|armS?|hipS?|flankS?|"
         r"backS?|buttockS?|left|right|SITE|L\d+|s\d+|infused|volume|vol|volumen|cantidad|amount|los|the|her|his|its|it|es|is|son|eran|dosis|:|=|given|gave|dimos|di|"
-        r"con|with|of|OF|TOOK|todos|infundi|infusion|aplique|aplicamos|entro|entered|BOTH|only|just|ONLY|went|so|que|bueno|then|FROM|si|"
+        r"con|with|TOOK|todos|infundi|infusion|aplique|aplicamos|entro|entered|BOTH|only|just|ONLY|went|so|que|bueno|then|FROM|si|"
         r"total|TOTAL|AND|/|quantity|pushed|pumped|ran|today|hoy|otros|treatment|aplicaron|mL|me|en|UNSURE|-|HEDGE|SAME|finished|did|yes)")
 SHUT = (r"(?:[|,]|in|into|went|TOTAL|SITE|belly|thighS?|armS?|hipS?|flankS?|backS?|buttockS?|left|right|BOTH|TIME|s\d+|L\d+|LOT|en|AND|END|ALL|EACH|repartidos?|"
         r"split|upper|lower|inner|outer|my|today|hoy|entraron|pasaron|OF|total|TOOK|FROM|AT|START|no|bilat|bilateral|over|between|across|among|used|LEFTOVER|"
@@ -43,7 +43,8 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
     allbut, line = _all_but(line)
     lost = allbut if allbut is not None else lost
     line = _sub(rf"{V}(?: ,)? TO {V}|{N}(?: ,)? TO {V}|(?:FROM|OF) {N} AND {V}", lambda *_: "ASK", line)
-    line = _sub(rf"{VN}(?: [?] [|]| ,)? OR (?:[a-z]+ |ABOUT |[|] )?{VN}(?! MIN)", lambda *_: "ASK", line)
+    either = rf"(?<= ){VN}(?: [?] [|]| ,)? OR (?:[a-z]+ |ABOUT |[|] )?{VN}(?= )(?! MIN)"
+    line = re.sub(either, lambda found: "ASK" if _can_be(found, order_ml) else "x", line)
     entered, line = _take(line, rf"(?:entered|entraron|entro|entro en total|le entraron|me entraron|only got|got in)(?: ONLY| ABOUT| le| me| los)* {VN}(?! (?:EACH|in the|in my|en la|en el|SITE|AND))", "IN")
     totals, line = _total(line)
     packs, line = _packs(line)
@@ -91,7 +92,7 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
         ml = order_ml
     asked = asked or " ASK " in line or len(set(totals)) > 1 or len(set(entered)) > 1 or len(set(bare)) > 1 or (each and not ways) or ways and ml is None
     asked = asked or bool(ways) and bool(re.search(r" (?:double|doble|twice|dos veces) ", line))
-    asked = asked or " PARTLY " in line and not ways
+    asked = asked or not ways and _partly(line)
     vague = (rf" HEDGE {V}(?= )| UNSURE (?:[a-z]+ |, |[|] )*(?:{VN}|OR {VN})(?= )| {V}(?: in| [|]| ,)* (?:UNSURE|OR (?:less|more))(?= )| OR (?:ABOUT )?{V}(?= )")
     asked = asked or bool(re.search(vague, line))
     if ml is not None and ml != order_ml and not asked:
@@ -122,6 +123,18 @@ def _unexplained(line, ml, order_ml, ways):
         return False
     left = [float(number) for number in re.findall(rf"(?<= ){N}(?= )(?! (?:SITE|NEEDLE|x|VIAL|TIME|infusion))", line)]
     return any(order_ml * 0.2 <= number <= order_ml * 3 and number != ml for number in left)
+
+
+def _can_be(found, order_ml):
+    """Are the numbers of "35 or 36" of the size of a dose?"""
+    numbers = [float(group) for group in found.groups() if group]
+    return found[1] or found[3] or order_ml and all(order_ml * LEAST <= number <= 2 * order_ml for number in numbers)
+
+
+def _partly(line):
+    """ "Most of it went in": a part, without its number."""
+    return any(" PARTLY " in f" {part} " and (len(part.split()) < 7 or re.search(
+        r" (?:dose|dosis|in|entro|paso|puse|VIAL|infused|medicine|medicina|entraron|pump|got|infusion|went|LEFTOVER) ", f" {part} ")) for part in re.split(r" [|] ", line))
 
 
 def _near(one, other):
@@ -169,15 +182,15 @@ def _not_given(line):
         rf"{V} left(?= (?:in|over|[|,]|AT|on|still|but|because|TO|so|AND LOST|OF|AND the|unused|I))",
         rf"(?:the |los )?{N}{rest_of} (?:LEFTOVER|LOST|left in|left over)(?= )", rf"{VN} (?:didnt|did not)(?= [|,])",
         rf"(?:LEFTOVER|LOST)(?: (?:ABOUT|un|unos|like|maybe|OR|a|los|ONLY|:|en|la|the|it|ALL|probably|de|i|had|TOTAL|in|syringe|VIAL|1w?|OF|jeringa|bolsa|otros|me|tubing|line))*"
-        rf" {VN}(?! (?:EACH|TOTAL|TO|OF the|s\d|[/]))",
-        rf"(?:VIAL|pump|bag|bomba) (?:still )?(?:had|has|tenia|tiene|todavia tenia)(?: still| todavia| ABOUT)* {VN}",
+        rf" {VN}(?= (?:[|,]|in|en|OF|on|adentro|AND|but|pero|LEFTOVER|so|AT|because|porque|?))".replace("|?)", "|[?])"),
+        rf"(?:VIAL|pump|bag|bomba) (?:still )?(?:todavia |aun |le )*(?:had|has|tenia|tiene|LEFTOVER)(?: still| todavia| ABOUT)* {VN}",
         rf"left {V} (?:in|on)(?= )",
     ):
         found, line = _take(line, pattern, "GONE")
         told += found
     words = re.findall(r" LEFTOVER(?: ABOUT)? (?:un|uno|una) ML(?= )", line)
     told += [1.0] * len(words)
-    return (sum(told) if told else None), line
+    return (sum(set(told)) if told else None), line
 
 
 def _all_but(line):
@@ -269,7 +282,7 @@ def _sums(line, order_ml, has_plain):
         return len(numbers) > 1 and all(number >= 2 for number in numbers) and fits
 
     for link in ("AND", "/"):
-        found = re.search(rf" {VN}(?: {link} {VN})+(?= )(?! (?:MIN|H|media|half|s\d))", line)
+        found = re.search(rf"(?<! AT)(?<! las) {VN}(?: {link} {VN})+(?= )(?! (?:MIN|H|media|half|s\d))", line)
         if found:
             numbers = [float(number) for number in re.findall(r"[\d.]*\d", found[0])]
             more = re.search(rf" {V}(?= )", line.replace(found[0], " ", 1))
@@ -321,7 +334,7 @@ def _multiplied(each, line, count, named, order_sites, lots):
 
 def _bare(line, order_ml):
     """Numbers without a unit that can only be the mL: of the size of the order, and alone or beside a site, a time or "in"."""
-    if not order_ml:
+    if not order_ml or re.search(r" (?:temp\w*|thermometer|celsius|fahrenheit|fever|fiebre|calentura|grados|termometro|pulso|pulse|sheet wrong) ", line):
         return []
     found = []
     for match in re.finditer(rf"(?<= ){N}(?= )", line):

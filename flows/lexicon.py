@@ -68,7 +68,7 @@ PLAIN = {
            "termina complete completed finalice finalizo desconecte quite pare paro saque finished_up ended_up all_done got_done stoped "
            "finish_up was_over concluyo conclui termine_de ends through_at pulled_needles me_desconecte pump_stopped unhooked_at ya_termine "
            "ya_acabe terminé fnished finised over_at quitamos sacamos taken_out empty_at dry_at me_quite finalizamos apague",
-    "TOOK": "took lasted ran tardo tarde duro demoro demore tardamos tardaron total_time time_was time_is time_: de_tiempo duration duracion tiempo takes taking run_time "
+    "TOOK": "took taken lasted ran tardo tarde duro demoro demore tardamos tardaron total_time time_was time_is time_: de_tiempo duration duracion tiempo takes taking run_time "
             "demoraron fueron_en start_to_finish from_start_to_finish took_me lasting me_tarde me_tardo took_us duramos tomo me_tomo "
             "infused_over ran_over in_over went_for ran_for se_tardo se_demoro me_duro toook se_llevo llevo me_llevo paso_en pasaron_en run "
             "infused_for infusing_for took_a_total_of went_in_over infusion_time",

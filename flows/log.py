@@ -122,7 +122,7 @@ def _between(started, ended):
 VALUE = r"(?:t\d{4}[apx]?\??|s\d+\??|\d{1,4}(?:\.\d+)?w?(?: ML)?(?! (?:SITE|NEEDLE|VIAL)))"
 NO_DATA = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), word) for pattern, word in (
     (r"(\d+) / (?!\1 )\d+ / \d+|exp \S+(?: (?:/|TO) \d+)*|\d{1,2} / 20\d\d|\d+w? (?:/|OF|out of|over|sobre) (?:10|5)(?! (?:ML|VIAL|in|\d))|[1-9] / [1-3]?\d", "x"),  # dates, pain
-    (r"\d{3} TO \d{4}|\d{3} \d{4}|\d{3} TO \d{3} TO \d{4}", "x"),  # telephones
+    (r"\d+ TO \d+ TO \S+|\d{3} TO \d{4}|\d{3} \d{4}|\d{3} TO \d{3} TO \d{4}", "x"),  # telephones
     (r"(?:temp\w*|fever|fiebre|room|cuarto|channel|apt|bp|pulse|pulso|glucose|azucar|sugar|age|edad|day|dia|page|chapter|capitulo|number|numero|dolor|level|pain)"
      r"(?: (?:is|was|of|OF|fue|es|:|el|en|at|AT|a|TO))* \d+(?:\.\d+)?w?", "x"),
     (r"\d+(?:\.\d+)?w? (?:degrees|grados|mm|g|ga|gauge|calibre|lbs?|pounds|kg|kilos?|libras|cm|inch|inches|pulgadas|mg|f|percent|%|years?|yrs?|anos?|yo|months?|"

@@ -6,7 +6,7 @@ from flows.lexicon import AREAS, LEVEL_OF, SIDE_OF, line, pieces
 from flows.text import norm
 
 LEVELS = {"upper", "lower", "inner", "outer"}
-LOOSE = {"in", "en", "el", "la", "the", "AND", ",", "/", "|", "lado", "side", "my", "mi", "on", "otra", "otro", "other", "lower", "upper", "1w", "SITE"}
+LOOSE = {"AT", "in", "en", "el", "la", "the", "AND", ",", "/", "|", "lado", "side", "my", "mi", "on", "otra", "otro", "other", "lower", "upper", "1w", "SITE"}
 LINKS = {"AND", "/", ",", "el", "la", "the", "my", "mi", "L", "OF", "su", "his", "her", "then", "on", "en", "in", "1w", "un", "una", "uno", "otro", "other",
          "otra", "lado", "side", "one", "SITE", "NEEDLE"}
 BETWEEN = {"OF", "the", "la", "el", "my", "mi", "lado", "side", "sideS", "lados", "sides", "part", "parte", "hand", "on", "en", "in", "su", "his", "her", "del",
@@ -19,7 +19,7 @@ _PART = rf"(?:{'|'.join(AREAS)})S?"
 _SIDED = rf"(?:{_PART}|left|right)"
 NOT_THERE = re.compile(rf" (?:NAVEL|by my [a-z]+ scar)(?= )")
 UNSURE = re.compile(rf" {_SIDED}(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_SIDED} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
-                    rf"cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} | (?:upper|lower) (?:and |AND )?(?:inner|outer) | (?:inner|outer) (?:upper|lower) | lower back OF | left on BOTH ")
+                    rf"cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} | (?:upper|lower) (?:and |AND )?(?:inner|outer) | (?:inner|outer) (?:upper|lower) | lower back OF | left on BOTH | UNSURE (?:[^ |]+ ){{0,6}}(?:OR (?:[^ |]+ )?)?{_SIDED} |(?:no se|dont know|not sure) (?:how|what|como) (?:se|its|it s) (?:llama|called) ")
 QUARTERS = ("upper left belly", "upper right belly", "lower left belly", "lower right belly")
 
 
@@ -66,7 +66,7 @@ def _of_each_side(found, words):
 
 def named(words, sides_alone):
     """The sites in a line of plain words, in the order told, each once."""
-    words = [word for word in words.split() if not re.fullmatch(r"[vst]\d\S*|TIME|ABOUT", word)]
+    words = [word for word in words.split() if not re.fullmatch(r"[vst]\d\S*|TIME|ABOUT|ML|(?!4)\d+(?:\.\d+)?w?|[1235]0w", word)]
     found, sides, levels, place, last, loose = [], [], [], 0, None, []
     while place < len(words):
         word = words[place]

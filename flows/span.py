@@ -151,6 +151,7 @@ def _mark_spans(line):
         (r"(?:an|a|una) H(?: ish)?", lambda: "s60"),
         (r"(s\d+) (?:AND )?HEDGE", lambda s: f"{s}?"),
         (r"HEDGE (?:an? )?(s\d+)", lambda s: f"{s}?"),
+        (r"TOOK over (s\d+)", lambda s: f"TOOK {s}?"),
         (r"(s\d+)\??(?: ,| \|)? (?:OR|UNSURE)(?: (?:OR|UNSURE|ABOUT|closer|more|like|mas))*(?: (?:s\d+\??|\d+(?:\.\d+)?w?(?! ML)))?(?: |(?= ))(?! so)",
          lambda s: f"{s}? "),
         (r"(?:OR|UNSURE)(?: (?:ABOUT|,|it|TOOK|was|how|long))* (s\d+)", lambda s: f"{s}?"),

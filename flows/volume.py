@@ -39,7 +39,7 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
     line = _quiet(line, order_ml)
     asked = bool(re.search(rf" (?:{V}|so {N}) [?]+(?= )", line))
     lost, line = _not_given(line)
-    part, line = _part(line)
+    part, line = _part(line, order_ml)
     allbut, line = _all_but(line)
     lost = allbut if allbut is not None else lost
     line = _sub(rf"{V}(?: ,)? TO {V}|{N}(?: ,)? TO {V}|(?:FROM|OF) {N} AND {V}", lambda *_: "ASK", line)
@@ -99,6 +99,8 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
         asked = _unexplained(line, ml, order_ml, ways)
     if ml is None or asked:
         return Volume(None, lost, bool(asked))
+    if ml == lost or lost is None and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", line):
+        return Volume(None, lost, lost is None)
     little = order_ml and ml < order_ml * LEAST and lost is None and part is None and not re.search(r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", line)
     if ml <= 0 or order_ml and ml > order_ml * MOST or little or not order_ml and ml > 300:
         return Volume(None, lost, True)
@@ -198,12 +200,15 @@ def _all_but(line):
     return (found[0] if found else None), line
 
 
-def _part(line):
+def _part(line, order_ml):
     """ "35 of the 40": the first went in, the second was ordered."""
     part = []
 
     def write(*groups):
+        link, *groups = groups[-3:-2] + groups[:-3] + groups[-2:]
         numbers = [float(group) for group in groups if group]
+        if link == "/" and numbers[-1] != order_ml:
+            return f"{numbers[0]:g} / {numbers[-1]:g}"
         if len(numbers) == 2 and numbers[1] * 0.2 <= numbers[0] <= numbers[1]:
             part.append(numbers[0])
             return "PART"
@@ -211,7 +216,7 @@ def _part(line):
 
     the = "(?:(?:the|my|los|mis|las|ordered|ORDERED|her|his|TOTAL|la|total|OF|supposed) )"
     packed = re.search(r"VIAL OF|[1-6]w? OF (?:the |los )?v?\d+ (?:AND|VIAL)", line)
-    line = _sub(rf"(?<!ALLBUT )(?<!other )(?<!otros ){VN}(?: [a-z]+)?(?: (?:in|adentro))? (?:OF|OF OF|/|OF a|out OF) {the}{'+' if packed else '*'}{VN}(?! (?:VIAL|SITE|EACH))",
+    line = _sub(rf"(?<!ALLBUT )(?<!other )(?<!otros ){VN}(?: [a-z]+)?(?: (?:in|adentro))? (OF|OF OF|/|OF a|out OF) {the}{'+' if packed else '*'}{VN}(?! (?:VIAL|SITE|EACH))",
                 write, line) if not packed else line
     return (part[-1] if part else None), line
 

@@ -170,6 +170,7 @@ _PIECE = re.compile(
     r"|(?P<word>[^\W\d_]+(?:['\u2019][^\W\d_]+)*)|(?P<end>[.!?;\n\u2026])|(?P<mark>[^\s\w])")
 _HALVES = re.compile(r"(?<![\w.,-])(\d{1,2}(?:[:.]\d{2})?)(?:\s?([ap])\.?\s?m\b\.?|([ap])\b)", re.IGNORECASE)
 _HALF = {"a": "antemeridiem", "p": "postmeridiem"}
+_AFTER_DIGIT = {"m": "MIN", "am": "antemeridiem", "pm": "postmeridiem", "a": "antemeridiem", "p": "postmeridiem"}
 _PARTS = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+")
 _TYPED = {"\u00bd": ".5", "\u2013": "-", "\u2014": ",", "\u2192": "-", ">": "-", "(": ",", ")": ",", "#": "#"}
 _WRONGLY = {"jelly", "bully", "dummy", "mummy", "yummy", "gummy", "rummy", "belle", "tight", "eighth", "night", "might"}
@@ -248,7 +249,7 @@ def _mixed(typed, at):
         if run[0].isdigit():
             cut.append(Piece(_digits(run), run, start))
         else:
-            cut.append(Piece("MIN" if norm(run) == "m" and after_digit else norm(run), run, start))
+            cut.append(Piece(_AFTER_DIGIT.get(norm(run), norm(run)) if after_digit else norm(run), run, start))
     if re.search(r"\dh\d\d?$", typed, re.IGNORECASE):
         cut.append(Piece("MIN", "", at + len(typed)))  # "1h50" is no "1 h" and "50"
     return cut

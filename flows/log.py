@@ -5,7 +5,7 @@ A text becomes a line of plain words (`flows.lexicon`); lots (`flows.lot`), cloc
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flows import lot as lot_numbers
 from flows import site, span, volume
@@ -28,6 +28,7 @@ class Facts:
     lost. sites: "left belly", "lower right thigh" (a side only when one is named), in the order told. site_count: how many
     sites, when only that is told. started_local, ended_local: "HH:MM", see `flows.span.resolved`. minutes: how long it took.
     lots: see `Lot`. same: the sites of the time before. doubtful: the fields told that must be asked back; they are None here.
+    unlikely_ml: a volume in doubt because the order cannot mean it.
     """
 
     volume_ml: float | None = None
@@ -41,11 +42,12 @@ class Facts:
     lots: tuple[Lot, ...] = ()
     same: bool = False
     doubtful: tuple[str, ...] = ()
+    unlikely_ml: float | None = None
 
     @property
     def any(self):
         """Does the text say anything of a dose?"""
-        return self != Facts()
+        return replace(self, same=False, doubtful=tuple(field for field in self.doubtful if field != "sites")) != Facts()
 
 
 def facts(text, order=None, now_local=None):
@@ -86,7 +88,7 @@ def facts(text, order=None, now_local=None):
     return Facts(
         volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=places, site_count=None if places else count,
         started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(amounts), same=" SAME " in rest,
-        doubtful=tuple(dict.fromkeys(doubtful)),
+        doubtful=tuple(dict.fromkeys(doubtful)), unlikely_ml=read.told,
     )
 
 

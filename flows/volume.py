@@ -23,11 +23,13 @@ TIED = rf" (?:{PLACE}|left|right|1st|2nd|3rd|first|second|third|other|otro|otra|
 
 
 class Volume(NamedTuple):
-    """mL that went in, mL that did not; None without a word of it. asked: a nurse would ask back."""
+    """mL that went in, mL that did not; None without a word of it. asked: a nurse would ask back. told: a total that
+    the order cannot mean, when that is why."""
 
     ml: float | None = None
     not_given_ml: float | None = None
     asked: bool = False
+    told: float | None = None
 
 
 def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
@@ -103,7 +105,7 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
         return Volume(None, lost, lost is None)
     little = order_ml and ml < order_ml * LEAST and lost is None and part is None and not re.search(r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", line)
     if ml <= 0 or order_ml and ml > order_ml * MOST or little or not order_ml and ml > 300:
-        return Volume(None, lost, True)
+        return Volume(None, lost, True, ml)
     return Volume(ml, lost, False)
 
 
@@ -235,7 +237,7 @@ def _packs(line):
         return "VIAL"
 
     few = r"([1-9]|1[0-2])w?"
-    line = _sub(rf"{few} (?:big |little |small |grandes |chicos |more )?VIAL(?: (?:OF|,|x|AT|were|son|eran|cada|BOTH|ALL))* {VN}(?! (?:EACH|in|AND {V}))(?: VIAL)?", times, line)
+    line = _sub(rf"{few} (?:big |little |small |grandes |chicos |more )?VIAL(?: (?:OF|x|AT|were|son|eran|cada|BOTH|ALL))* {VN}(?! (?:EACH|in|AND {V}))(?: VIAL)?", times, line)
     line = _sub(rf"{few} x {VN}(?! SITE)", times, line)
     line = _sub(rf"{few} {VN} VIAL", times, line)
     line = _sub(rf"{V} x {few}(?! SITE)", lambda v, n: times(v, n), line)

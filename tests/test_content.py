@@ -22,7 +22,7 @@ LONGEST = {  # the longest value that each placeholder is filled with in use
     "name": "Maximiliano", "time": "12:59 PM", "minutes": "1440", "when": "tomorrow at 12:59 PM", "who": "Maximiliano",
     "day": "Wednesday", "case": "0000", "disposition": "EMERGENCY", "topic": "safety question in doubt", "volume": "1000",
     "sites": "12", "noted": "Noted: done 12:59 PM, 1000 mL, left belly, right belly. ", "hours": "48", "problem": "swelling, right thigh",
-    "choices": "Maximiliano or Bartholomew", "cases": "0000, 1111, 2222", "words": "x" * 600, "most": "600",
+    "told": "1000", "choices": "Maximiliano or Bartholomew", "cases": "0000, 1111, 2222", "words": "x" * 600, "most": "600",
 }
 KEYWORDS = ("stop", "end", "cancel", "quit", "yes", "start", "help", "revoke", "unsubscribe", "optout", "stopall", "unstop", "info")
 STAFF = ("page", "nurse.")  # entries that only staff read

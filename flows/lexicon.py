@@ -13,7 +13,7 @@ from flows.text import norm
 AREAS = {
     "belly": "belly tummy stomach abdomen abdominal abdo abd abs tum gut barriga panza abdomen vientre estomago tripa pancita barriguita "
              "panzita guata guatita bellies",
-    "thigh": "thigh thighs leg legs quad quads muslo muslos pierna piernas piernita piernitas pernil",
+    "thigh": "thigh thighs leg legs muslo muslos pierna piernas piernita piernitas pernil",
     "arm": "arm arms tricep triceps brazo brazos bracito bracitos braso brasos",
     "hip": "hip hips cadera caderas",
     "flank": "flank flanks flanco flancos costado costados rollito rollitos rollo rollos lonja lonjas llantita llantitas michelin michelines "
@@ -59,24 +59,24 @@ PLAIN = {
             "sorry_meant rectifico mentira i_take_that_back check_that no_it_was strike_that ups perdon_no no_fue no_fueron sorry_its "
             "no_digo meant no_,",
     "STARTING": "starting begin starts empiezo comienzo empezando beginning",
-    "START": "start started began begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in on_at al_empezar "
+    "START": "start started began begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in on_at in_at went_in_at infused_at infusion_at al_empezar "
              "empece empeze empezo empezamos empeso empese comence comenze comenzo comenzamos inicie inicio iniciamos empezar arranque arrancamos "
              "arranco strted startd strt comence_a iniciado prendi prendimos conecte got_going got_started "
              "empezado empeze hooked_myself_up connected stated me_conecte puse_la_bomba stared pump_started puse_a_correr",
     "END": "end ended ending finish finished finishing finnished finsh finshed done stop stopped wrapped_up took_out needles_out needle_out pump_off "
-           "disconnected unhooked completed out_at off_at off_by was_in_at al_acabar al_terminar pulled termine termino terminamos terminado acabe acabo acabamos acabado fin listo lista "
+           "disconnected unhooked completed out_at off_at off_by came_out_at came_off_at took_it_out_at was_in_at was_all_in_at al_acabar al_terminar pulled termine termino terminamos terminado acabe acabo acabamos acabado fin listo lista "
            "termina complete completed finalice finalizo desconecte quite pare paro saque finished_up ended_up all_done got_done stoped "
            "finish_up was_over concluyo conclui termine_de ends through_at pulled_needles me_desconecte pump_stopped unhooked_at ya_termine "
            "ya_acabe terminé fnished finised over_at quitamos sacamos taken_out empty_at dry_at me_quite finalizamos apague",
     "TOOK": "took taken lasted ran tardo tarde duro demoro demore tardamos tardaron total_time time_was time_is time_: de_tiempo duration duracion tiempo takes taking run_time "
             "demoraron fueron_en start_to_finish from_start_to_finish took_me lasting me_tarde me_tardo took_us duramos tomo me_tomo "
-            "infused_over ran_over in_over went_for ran_for se_tardo se_demoro me_duro toook se_llevo llevo me_llevo paso_en pasaron_en run "
+            "infused_over ran_over in_over went_for ran_for se_tardo se_demoro me_duro toook se_llevo me_llevo paso_en pasaron_en run "
             "infused_for infusing_for took_a_total_of went_in_over infusion_time",
     "AGO": "ago hace earlier hace_como hace_unos hace_unas hace_apenas",
     "AND": "and y e plus & + n nd",
     "OF": "of de del out_of outta outof",
     "TO": "to til till until thru through - hasta al untill tto",
-    "ABOUT": "about around approx approximately like ~ roughly como unos unas aprox aproximadamente mas_o_menos alrededor_de eso_de a_eso_de "
+    "ABOUT": "give_or_take about around approx approximately like ~ roughly como unos unas aprox aproximadamente mas_o_menos alrededor_de eso_de a_eso_de "
              "cerca_de tipo some probably pretty_much prob abt circa right_at right_about right_around exactly exacto exactos exactas exacta",
     "AT": "at @ a_las a_la las by sobre_las a_los desde_las",
     "FROM": "from desde between entre frm",
@@ -93,10 +93,10 @@ PLAIN = {
               "no_me_acuerdo i_guess hard_to_say hard_to_tell not_certain forgot_if couldnt_tell cant_tell no_clue who_knows no_sabria im_guessing "
               "not_positive no_stoy_segura",
     "COUPLE": "couple couple_of par_de un_par_de few",
-    "LEFTOVER": "left_over leftover left_in still_in remaining remained remain remains quedaron sobraron sobro quedan quedo quedo_sin sobrando "
+    "LEFTOVER": "left_over leftover left_me_with left_with left_in still_in remaining remained remain remains quedaron sobraron sobro quedan quedo quedo_sin sobrando "
                 "restantes sobrante sin_pasar didnt_go_in didnt_go didnt_make_it didnt_get_in wouldnt_go_in never_went_in not_in short no_entro "
                 "no_entraron no_paso no_pasaron no_me_entraron left_behind stayed_in stuck_in se_quedaron se_quedo were_left was_left "
-                "is_left are_left me_quedaron me_sobraron faltaron falto me_faltaron wouldnt_go left_at_the_end did_not_go_in left_unused "
+                "is_left are_left me_quedaron me_sobraron faltaron falto faltan falta me_faltaron me_faltan wouldnt_go left_at_the_end did_not_go_in left_unused "
                 "wasnt_used unused quedaban no_quiso_entrar still_left didnt_infuse not_infused didnt_fit",
     "LOST": "lost leaked leaking leak spilled spilt wasted leaked_out dripped dripped_out se_perdieron se_perdio perdi se_salieron se_salio "
             "se_tiraron se_tiro se_derramo se_derramaron se_fugaron se_fugo tire derrame goteo gotearon se_me_salio se_me_salieron came_out "

@@ -14,9 +14,10 @@ from flows.lot import Lot
 from flows.site import problem_sites, sites  # noqa: F401  they are asked for here
 
 BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
+SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy|refill|ship\w*|me LEFTOVER|supplies|mandar\w*|mande\w*|enviar\w*|VIAL left|running low) ")
 COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
 COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|instead|a week|en la caja|in the box))")
-RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le falta|llevo|llevamos|lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
+RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le LEFTOVER|todavia LEFTOVER|llevo|llevamos|lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
                      r"running now|todavia le falta|infusing now|in progress|hasta ahora|TO go) ")
 
 
@@ -64,7 +65,8 @@ def facts(text, order=None, now_local=None):
     started, ended, unsure = span.resolved(started, ended, now_local, words)
     doubtful += unsure
     minutes, vague = span.minutes(rest)
-    if RUNNING.search(rest):
+    runs = bool(RUNNING.search(line(found)))
+    if runs:
         minutes, vague = None, False
     if minutes is None and not started and not ended and re.search(r" [|,/] t0[1-3]\d\d [|,/]", rest):
         vague = True  # "1:50" alone may be either
@@ -75,11 +77,11 @@ def facts(text, order=None, now_local=None):
     amounts = lot_numbers.amounts(volume._quiet(rest, order_ml), named_lots)
     places, unsure = site.told(rest, order_sites)
     doubtful += ["sites"] * unsure
-    count = COUNTED.search(rest) or COUNTED_AFTER.search(rest)
+    count = None if SUPPLY.search(rest) else COUNTED.search(rest) or COUNTED_AFTER.search(rest)
     count = int(count[1]) if count and (1 < int(count[1]) < 13 or " 1 SITE " in rest) else None
     read = volume.read(rest, order_ml, order_sites, count, len(places), amounts)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
-    if RUNNING.search(rest) and (read.ml or read.asked):
+    if runs and (read.ml or read.asked):
         read = read._replace(ml=None, asked=True)
     if read.asked:
         doubtful.append("volume_ml")
@@ -125,8 +127,10 @@ VALUE = r"(?:t\d{4}[apx]?\??|s\d+\??|\d{1,4}(?:\.\d+)?w?(?: ML)?(?! (?:SITE|NEED
 NO_DATA = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), word) for pattern, word in (
     (r"(\d+) / (?!\1 )\d+ / \d+|exp \S+(?: (?:/|TO) \d+)*|\d{1,2} / 20\d\d|\d+w? (?:/|OF|out of|over|sobre) (?:10|5)(?! (?:ML|VIAL|in|\d))|[1-9] / [1-3]?\d", "x"),  # dates, pain
     (r"\d+ TO \d+ TO \S+|\d{3} TO \d{4}|\d{3} \d{4}|\d{3} TO \d{3} TO \d{4}", "x"),  # telephones
-    (r"(?:temp\w*|fever|fiebre|room|cuarto|channel|apt|bp|pulse|pulso|glucose|azucar|sugar|age|edad|day|dia|page|chapter|capitulo|number|numero|dolor|level|pain)"
+    (r"(?:temp\w*|fever|fiebre|room|cuarto|channel|apt|bp|pulse|pulso|glucose|azucar|sugar|age|edad|day|dia|page|chapter|capitulo|number|numero)"
      r"(?: (?:is|was|of|OF|fue|es|:|el|en|at|AT|a|TO))* \d+(?:\.\d+)?w?", "x"),
+    (r"(?:SORE|level|nivel)(?: (?:is|was|of|OF|fue|es|:|AT|a|level|de|nivel|score))* \d+w?(?= (?:AT|in|on|en|[|,]))", "SORE"),
+    (r"(?:can i|should i|could i|puedo|debo|do i|can we|should we|podemos|se puede) [^|]*", "asks"),
     (r"\d+(?:\.\d+)?w? (?:degrees|grados|mm|g|ga|gauge|calibre|lbs?|pounds|kg|kilos?|libras|cm|inch|inches|pulgadas|mg|f|percent|%|years?|yrs?|anos?|yo|months?|"
      r"meses|weeks?|semanas?|days?|dias?|kids|people|pills?|tablets?|episodes?|slices|steps|miles|dollars|am i|nietos|hijos|tylenol|advil|boxes|cajas)", "x"),
     (r"\d+(?:\.\d+)?w?(?: ML)? every", "x"),
@@ -154,6 +158,7 @@ def _asks(sentence):
 def _corrected(words):
     """ "40 no wait 38": the later counts. A number that is taken back gives way to the one that follows it."""
     pattern = re.compile(rf" ({VALUE})((?: (?!CORR|t\d|s\d|\d)\S+| \d+w? (?:SITE|NEEDLE|VIAL)){{0,7}}? CORR(?: CORR)?(?: (?!t\d|s\d|\d)\S+){{0,4}}?) ({VALUE})(?= )")
+    words = re.sub(rf" (?:not|NOT)(?: the)? (?:s\d+|t\d{{4}}[apx]?)(?= )", " x", words)
     for _ in range(4):
         found = pattern.search(words)
         if not found:
@@ -183,5 +188,5 @@ def _whole(words):
     words = f" {words} "
     if re.search(r" (?:PARTLY|ALLBUT|BUT|LEFTOVER|WILL) ", words) or re.search(r" (?:NOT|not|no|didnt|couldnt|nunca)(?: \S+){0,3} (?:WHOLE|ALL) ", words):
         return False
-    return bool(re.search(r" WHOLE | ALL (?:went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|la medicina|pasaron)(?= )(?! (?:good|fine|well|ok))|"
+    return bool(re.search(r" WHOLE | ALL (?:\d+w? VIAL (?:went|are|entraron|done|empty|END)|went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|la medicina|pasaron)(?= )(?! (?:good|fine|well|ok))|"
                           r" (?:entro|paso|se fue|went|got|fue|meti) ALL ", words))

@@ -67,7 +67,7 @@ def _is_lot(typed, word, following, listing, before, glued):
     if not re.search(r"\d", typed) or not re.fullmatch(r"[\w-]+", typed):
         return False
     codelike = word == "CODE" or glued > 1 and re.search(r"[A-Z-]", typed) and re.search(r"[^\W\d]|\d-\d{3}", typed)
-    units = re.fullmatch(r"\d+(?:h|hr|hrs|ml|mls|cc|min|mins|mm|g|ga|m|am|pm|p|a|x|h\d\d?(?:m|min)?|rd|th|st|nd|hrs?\d\d?(?:m|min)?)", typed, re.IGNORECASE)
+    units = re.fullmatch(r"\d{1,3}(?:hrs?|mls?|cc|mins?|mm|ga?|[hmx]|h(?:rs?)?\d\d?(?:m|min)?|rd|th|st|nd)|\d\d?[ap]m?", typed, re.IGNORECASE)
     if units:
         return False
     if listing:

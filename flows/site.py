@@ -18,7 +18,7 @@ DENIED = re.compile(r" (?:WILL|(?:no|not) (?:me )?(?:pude|could|work|can|se pudo
 _PART = rf"(?:{'|'.join(AREAS)})S?"
 _SIDED = rf"(?:{_PART}|left|right)"
 NOT_THERE = re.compile(rf" (?:NAVEL|by my [a-z]+ scar)(?= )")
-UNSURE = re.compile(rf" {_SIDED}(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_SIDED} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
+UNSURE = re.compile(rf" {_SIDED}(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_PART} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
                     rf"cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} | (?:upper|lower) (?:and |AND )?(?:inner|outer) | (?:inner|outer) (?:upper|lower) | lower back OF | left on BOTH | UNSURE (?:[^ |]+ ){{0,6}}(?:OR (?:[^ |]+ )?)?{_SIDED} |(?:no se|dont know|not sure) (?:how|what|como) (?:se|its|it s) (?:llama|called) ")
 QUARTERS = ("upper left belly", "upper right belly", "lower left belly", "lower right belly")
 

@@ -99,7 +99,7 @@ def _mark_times(line):
         (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO))*) ([1-9]|1[0-2])\.([0-5]\d?){UNIT}",
          lambda w, h, m: f"{w} {_t(h, m.ljust(2, '0'))}"),
         (rf"{HOUR} (AM|PM)", lambda h, x: _t(h, 0, half[x]) if int(h) <= 12 else f"{h} {x}"),
-        (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at))*) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?" + UNIT,
+        (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at))*) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?(?! (?:ML|H|MIN|/))",
          lambda w, h, m: f"{w} {_t(h, m)}"),
         (r"([1-9]|1[0-2])\.([0-5]\d) (TO|a) ([1-9]|1[0-2])\.([0-5]\d)" + UNIT, lambda a, b, w, c, d: f"{_t(a, b)} TO {_t(c, d)}"),
         (r"(t\d{4}[apx]?) ([1-9]|1[0-2])\.([0-5]\d)", lambda t, a, b: f"{t} {_t(a, b)}"),
@@ -141,10 +141,12 @@ def _mark_spans(line):
         (rf"{N} H (?:AND|con) ([0-5]?\d)w?{UNIT}", lambda h, m: f"s{hours(h) + float(m):.0f}"),
         (rf"{N} H ([0-5]\dw)(?! (?:ML|SITE))", lambda h, m: f"s{hours(h) + float(m[:-1]):.0f}"),
         (rf"{N} H (0?\d|[1-5]\d)(?= (?:[|,]|TOTAL|START|LOT|L\d|ABOUT|/))", lambda h, m: f"s{hours(h) + float(m):.0f}"),
+        (rf"{N} H ([1-5]\d)(?! (?:ML|VIAL|SITE|H|MIN|TO|AND|/|OF))", lambda h, m: f"s{hours(h) + float(m):.0f}{'' if ' ML ' in line else '?'}"),
         (rf"(?:an?|una) H(?: (?:AND|con))? {N}(?: MIN){UNIT}", lambda m: f"s{60 + float(m):.0f}"),
         (rf"(?:an? |una )?H (?:AND|con) {N}(?: MIN)?{UNIT}", lambda m: f"s{60 + float(m):.0f}" if float(m) < 60 else "s60?"),
         (rf"(?:an?|una) H ([1-5]\d|5)w(?! (?:ML|SITE))", lambda m: f"s{60 + float(m):.0f}"),
         (rf"{N} H ALLBUT (\d\d?)w?(?: MIN)?", lambda h, m: f"s{hours(h) - float(m):.0f}"),
+        (r"(?:una|an) H ALLBUT (\d\d?)w?(?: MIN)?", lambda m: f"s{60 - int(m)}"),
         (rf"{N} MIN (?:AND )?{N} SEC", lambda m, _: f"s{float(m):.0f}"),
         (rf"{N} H ?(?:ish)?", lambda n: f"s{hours(n):.0f}"),
         (rf"{N} (?:MIN|')(?: ish)?", lambda n: f"s{float(n):.0f}"),
@@ -216,7 +218,7 @@ def clocks(line):
         first, second = [group for group in groups if group]
         times["START"].append(_hour(first))
         times["END"].append(_hour(second))
-        return "TIME"
+        return f"TIME{len(times['END'])}"
 
     for pattern in (
         rf"(?:START |TOOK )?(?:AT |ABOUT |las? )*(?:FROM|OF)(?: AT| ABOUT| las?)* {_X}(?: ABOUT)? (?:TO|a|AT|AND|END|TO AT|TO ABOUT)(?: AT| ABOUT| las?| a| END| TO)* {_X}",
@@ -253,8 +255,10 @@ def clocks(line):
         began = re.findall(r" (?:ML|puse|pusimos|infused|did)(?: [^ |t]\S*){0,7}? AT (t\d{4}[apx]?)(?= )", rest)
         if len(began) == 1 and len(re.findall(r" t\d{4}", rest)) == 1:
             times["START"] = began
-    if len(times["START"]) == len(times["END"]) == 2 and "CORR" not in line:  # one side after the other
-        times = {"START": times["START"][:1], "END": times["END"][1:]}
+    ranges = [int(number) - 1 for number in re.findall(r" TIME(\d)(?= )", rest)]
+    if len(ranges) == len(times["START"]) == len(times["END"]) == 2 and "CORR" not in line:  # one side after the other
+        times = {"START": [times["START"][ranges[0]]], "END": [times["END"][ranges[1]]]}
+    rest = re.sub(r" TIME\d(?= )", " TIME", rest)
     picked = []
     for word in ("START", "END"):
         told = list(dict.fromkeys(times[word]))

@@ -14,7 +14,7 @@ VN = rf"(?:{V}|{N})"
 OPEN = (r"(?:[|,]|END|START|TIME|got|in|put|was|did|dose|fueron|entraron|fue|puse|pusimos|pasaron|paso|metimos|meti|ALL|ABOUT|belly|belly[sS]|thighS?|armS?|hipS?|flankS?|"
         r"backS?|buttockS?|left|right|SITE|L\d+|s\d+|infused|volume|vol|volumen|cantidad|amount|los|the|her|his|its|it|es|is|son|eran|dosis|:|=|given|gave|dimos|di|"
         r"con|with|TOOK|todos|infundi|infusion|aplique|aplicamos|entro|entered|BOTH|only|just|ONLY|went|so|que|bueno|then|FROM|si|"
-        r"total|TOTAL|AND|/|quantity|pushed|pumped|ran|today|hoy|otros|treatment|aplicaron|mL|me|en|UNSURE|-|HEDGE|SAME|finished|did|yes)")
+        r"total|TOTAL|AND|/|says|dice|quantity|pushed|pumped|ran|today|hoy|otros|treatment|aplicaron|mL|me|en|UNSURE|-|HEDGE|SAME|finished|did|yes)")
 SHUT = (r"(?:[|,]|in|into|went|TOTAL|SITE|belly|thighS?|armS?|hipS?|flankS?|backS?|buttockS?|left|right|BOTH|TIME|s\d+|L\d+|LOT|en|AND|END|ALL|EACH|repartidos?|"
         r"split|upper|lower|inner|outer|my|today|hoy|entraron|pasaron|OF|total|TOOK|FROM|AT|START|no|bilat|bilateral|over|between|across|among|used|LEFTOVER|"
         r"adentro|por|as|como|this|per|para|:|/|-|on|to|for|delivered|t\d\S*|=|luq|llq|rlq|ruq|going|given|infused|completos|completo|OTHERTIME|pero|but)")
@@ -98,7 +98,10 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
     vague = (rf" HEDGE {V}(?= )| UNSURE (?:[a-z]+ |, |[|] )*(?:{VN}|OR {VN})(?= )| {V}(?: in| [|]| ,)* (?:UNSURE|OR (?:less|more))(?= )| OR (?:ABOUT )?{V}(?= )")
     asked = asked or bool(re.search(vague, line))
     if ml is not None and ml != order_ml and not asked:
-        asked = _unexplained(line, ml, order_ml, ways)
+        asked = _unexplained(line, {ml, ml + (lost or 0)}, order_ml)
+        asked = asked or set(ways) == {"packs"} and len(packs) == 1 and " one VIAL " in line
+        if "each" in ways:  # sites counted in two ways
+            asked = asked or any(each[0] * many == order_ml for many in (count, order_sites) if many)
     if ml is None or asked:
         return Volume(None, lost, bool(asked))
     if ml == lost or lost is None and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", line):
@@ -121,12 +124,12 @@ def _agreed(ways, lost):
     return values.pop() if len(values) == 1 else None
 
 
-def _unexplained(line, ml, order_ml, ways):
-    """Is a number left that could be mL as well? The ordered total itself needs no such doubt."""
+def _unexplained(line, known, order_ml):
+    """Is a number left that could be mL as well, beside those known? The ordered total itself needs no such doubt."""
     if not order_ml:
         return False
     left = [float(number) for number in re.findall(rf"(?<= ){N}(?= )(?! (?:SITE|NEEDLE|x|VIAL|TIME|infusion))", line)]
-    return any(order_ml * 0.2 <= number <= order_ml * 3 and number != ml for number in left)
+    return any(order_ml * 0.2 <= number <= order_ml * 3 and number not in known for number in left)
 
 
 def _can_be(found, order_ml):
@@ -239,6 +242,7 @@ def _packs(line):
     few = r"([1-9]|1[0-2])w?"
     line = _sub(rf"{few} (?:big |little |small |grandes |chicos |more )?VIAL(?: (?:OF|x|AT|were|son|eran|cada|BOTH|ALL))* {VN}(?! (?:EACH|in|AND {V}))(?: VIAL)?", times, line)
     line = _sub(rf"{few} x {VN}(?! SITE)", times, line)
+    line = _sub(rf"(?:the|my|el|la) {V} VIAL", lambda v: one(v) and "one VIAL", line)
     line = _sub(rf"{few} {VN} VIAL", times, line)
     line = _sub(rf"{V} x {few}(?! SITE)", lambda v, n: times(v, n), line)
     line = _sub(rf"{V} VIAL x ?{few}", lambda v, n: times(v, n), line)
@@ -261,7 +265,7 @@ def _each(line, order_ml):
 
     line = re.sub(r"(?<= )[1-4]w?(?: (?:in|on|en|SITE|NEEDLE))? (?=EACH )", "", line)  # "2 in each thigh" are needles
 
-    line = _sub(rf"{VN}(?: (?:ML|in|into|en|on|went|AT|to|in the|a|por|,|for|con|mls))* (?:EACH|BOTH(?= (?:sides?|SITE|{PLACE}) EACH))(?: (?:SITE|1w|one|VIAL))?", write, line)
+    line = _sub(rf"{VN}(?: (?:ML|in|into|en|on|went|AT|to|OF|a|por|,|for|con))* (?:EACH|BOTH(?= (?:sides?|SITE|{PLACE}) EACH))(?: (?:SITE|1w|one|VIAL))?", write, line)
     line = _sub(rf"EACH(?: (?:SITE|1w|one|side|lado|{PLACE}|got|had|:|with|le|con|took|was|de|OF|VIAL|puse|fueron|uno|una|is|=|ABOUT))* {VN}(?! (?:TOTAL|s\d|SITE|VIAL))", write, line)
     line = _sub(rf"{V} x(?= \d\w? SITE)", write, line)
     line = _sub(rf"{VN} (?:a|por) (?:SITE|{PLACE}|side|lado|sitio|piece)", write, line)
@@ -348,6 +352,8 @@ def _bare(line, order_ml):
         before, after = line[:match.start() - 1].rsplit(" ", 1)[-1], line[match.end():].split(" ", 2)[1]
         value = float(match[1])
         if re.fullmatch(OPEN, before) and re.fullmatch(SHUT, after) and value >= max(order_ml * 0.5, 3) and value <= order_ml * 12:
+            if line[:match.start()].endswith((" END in ", " TOOK in ")):
+                continue  # "done in 45" are minutes
             if value != order_ml and after in ("AND", "END", "AT", "START", "/", "-", "OF", "per", "no", "to", "for"):
                 continue
             if value > order_ml * MOST and not (before in ("got", "in", "put", "infused", "volume", "vol") or after in ("in", "went", "total", "TOTAL", "BOTH", "EACH")):

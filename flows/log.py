@@ -74,12 +74,12 @@ def facts(text, order=None, now_local=None):
         doubtful += ["started_local", "ended_local"]
         started, ended, minutes, vague = None, None, None, True
     doubtful += ["minutes"] * vague
-    amounts = lot_numbers.amounts(volume._quiet(rest, order_ml), named_lots)
+    lots, lot_ml = lot_numbers.amounts(volume.marked(rest, order_ml), named_lots)
     places, unsure = site.told(rest, order_sites)
     doubtful += ["sites"] * unsure
     count = None if SUPPLY.search(rest) else COUNTED.search(rest) or COUNTED_AFTER.search(rest)
     count = int(count[1]) if count and (1 < int(count[1]) < 13 or " 1 SITE " in rest) else None
-    read = volume.read(rest, order_ml, order_sites, count, len(places), amounts)
+    read = volume.read(rest, order_ml, order_sites, count, len(places), lots, lot_ml)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
     if runs and (read.ml or read.asked):
         read = read._replace(ml=None, asked=True)
@@ -89,7 +89,7 @@ def facts(text, order=None, now_local=None):
         doubtful.append("lots")
     return Facts(
         volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=places, site_count=None if places else count,
-        started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(amounts), same=" SAME " in rest,
+        started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(lots), same=" SAME " in rest,
         doubtful=tuple(dict.fromkeys(doubtful)), unlikely_ml=read.told,
     )
 

@@ -95,36 +95,34 @@ def _unused(line):
 
 
 def amounts(line, lots):
-    """The lots that were used, with their mL: see `_amounts`."""
+    """(lots, mL): the lots that were used, each with its mL, and every mL that was told for one of them."""
     unused = _unused(line) if len(lots) > 1 else set()
-    return [lot for place, lot in enumerate(_amounts(line, lots)) if place not in unused]
+    pairs = _pairs(line, len(lots))
+    sums = {place: sum(ml for other, ml in pairs if other == place) for place, _ in pairs}
+    return [Lot(lot, sums.get(place)) for place, lot in enumerate(lots) if place not in unused], [ml for place, ml in pairs if place not in unused]
 
 
-def _amounts(line, lots):
-    """The lots with their mL, by a line in which "L0" stands for the first and "v20" for 20 mL."""
-    found = {}
+def _pairs(line, many):
+    """[(place of a lot, mL)] as a line tells them: "L0 v20", "20 FROM L0", "L0 AND L1 , 20 EACH"."""
+    places = [int(place) for place in re.findall(r" L(\d+)(?= )", line)]
     number = r"(?:v(\d+(?:\.\d+)?)|(\d+(?:\.\d+)?)w?(?! (?:ML|VIAL|x)))"
     every = re.search(rf" L\d+(?: (?:AND|,|/|L\d+|LOT|VIAL|BOTH|OF|[|]))* (?:AND |BOTH |OF |ALL )*{number}(?: ML)?(?: OF)? EACH", line)
-    if every and len(lots) > 1 and not re.search(r"SITE|thigh|belly", line[every.start():every.end() + 12]):
+    if every and many > 1 and not re.search(r"SITE|thigh|belly", line[every.start():every.end() + 12]):
         ml = next(float(group) for group in reversed(every.groups()) if group)
-        return [Lot(lot, ml) for lot in lots]
+        return [(place, ml) for place in places]
     behind = re.findall(rf" L(\d+)(?: (?:,|:|=|-|TO|OF|had|with|con|was|x|AND|/|tenia|ABOUT|el))*? {number}(?= )", line)
     before = re.findall(rf" {number}(?: (?:ML|OF|FROM|LOT|in|,|:|VIAL|-|TO|=|#|the|el|la|del|es|era|number|\(|con|with))*? L(\d+)(?= )", line)
     ahead = [(int(lot), float(a or b)) for lot, a, b in behind]
     back = [(int(lot), float(a or b)) for a, b, lot in before]
-    mentions = len(re.findall(r" L\d+(?= )", line))
-    for pairs, cue in ((back, r" (?:FROM|OF) L\d"), (ahead, r" L\d+ (?:,|OF) ")):
-        if len(pairs) != mentions or not pairs:
+    for pairs, other in ((back, ahead), (ahead, back)):
+        if len(pairs) != len(places) or not pairs:
             continue
-        other = back if pairs is ahead else ahead
         if len(other) == len(pairs) and _first(line) != ("amount" if pairs is back else "lot"):
             continue
-        if mentions == 1 and not re.search(r" (?:v\S+|\d+) (?:FROM|OF)(?: the)? (?:LOT )?L\d", line):
+        if len(places) == 1 and not re.search(r" (?:v\S+|\d+) (?:FROM|OF)(?: the)? (?:LOT )?L\d", line):
             continue
-        for lot, ml in pairs:
-            found[lot] = found.get(lot, 0) + ml
-        break
-    return [Lot(lot, found.get(place)) for place, lot in enumerate(lots)]
+        return pairs
+    return []
 
 
 def _first(line):

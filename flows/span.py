@@ -86,6 +86,7 @@ def _mark_times(line):
         (rf"{HOUR} (?:AND|con) (?:un )?cuarto{HALF}", lambda h, x: _t(h, 15, half[x])),
         (rf"{HOUR} ALLBUT (?:un )?cuarto{HALF}", lambda h, x: _to(h, 15, half[x])),
         (rf"{HOUR} ALLBUT (\d\d?)w?{HALF}", lambda h, m, x: _to(h, m, half[x])),
+        (rf"(FROM|OF) {HOUR} (?:AND|con) (5|\d\d)w?(?= (?:TO|a) )", lambda w, h, m: f"{w} {_t(h, m)}"),
         (rf"((?:AT|las|la|TO|a|START|END)) {HOUR} (?:AND|con) (5|\d\d)w?{HALF}{UNIT}", lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
         (rf"{HOUR} (?:oclock|o clock|en punto){HALF}", lambda h, x: _t(h, 0, half[x])),
         (r"(1[3-9]|2[0-3]) H(?: (\d\d)(?: MIN)?)?", lambda h, m: _t(h, m or 0)),

@@ -502,7 +502,7 @@ class Turn:
                 return None
         infusion = self.learn(infusion, bare_number=self.before)
         if self.before == "amount" and "again" in infusion.asked and infusion.volume_ml is None:
-            self._task("volume to check", owner="nurse")
+            self.doubt = self.doubt or log.Facts()  # asked back, and not answered
         self.checking = infusion
         return None
 

@@ -32,13 +32,13 @@ class Volume(NamedTuple):
     told: float | None = None
 
 
-def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
-    """The `Volume` of a line. count: sites that the text counts; named: sites that it names; lots: see `flows.lot`.
+def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=(), lot_ml=()):
+    """The `Volume` of a line. count: sites that the text counts; named: sites that it names; lots, lot_ml: see `flows.lot.amounts`.
 
     Every way to the total that the text offers is taken: "35 of the 40", a total, so much for each site, vials, sums. They
     must agree; where they do not, or a number is left that none of them explains, it is asked.
     """
-    line = _quiet(line, order_ml)
+    line = marked(line, order_ml)
     asked = bool(re.search(rf" (?:{V}|so {N}) [?]+(?= )", line))
     lost, line = _not_given(line)
     part, line = _part(line, order_ml)
@@ -53,8 +53,8 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
     each, line = _each(line, order_ml)
     vials = [lot.ml for lot in lots]
     if vials and all(vials):  # what is told for lots is no amount of its own
-        for ml in vials:
-            line = re.sub(rf" v?{ml:g}w?(?= )", " VIAL", line)
+        for ml in lot_ml:
+            line = re.sub(rf" v?{ml:g}w?(?= )", " VIAL", line, count=1)
     plain = [float(each) for each in re.findall(rf" {V}(?= )", line)]
     sums, line = _sums(line, order_ml, bool(plain))
     bare = [] if plain or packs or each or sums or totals or entered else _bare(line, order_ml)
@@ -82,11 +82,11 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=()):
     elif len(set(plain)) == 1:
         ways["plain"] = plain[0]
     elif plain:
-        rest = {ml for ml in plain if ml not in vials and ml not in ways.values()}
+        rest = {ml for ml in plain if ml not in lot_ml and ml not in ways.values()}
         asked = asked or bool(rest) and not any(_near(sum(plain), way) for way in ways.values())
     elif len(set(bare)) == 1:
         ways["bare"] = bare[0]
-    parts = {*each, *vials, *(size for size in packs)}
+    parts = {*each, *lot_ml, *packs}
     if "plain" in ways and ways["plain"] in parts and len(ways) > 1:
         del ways["plain"]
     ml = _agreed(ways, lost)
@@ -152,7 +152,7 @@ def _sub(pattern, write, line):
     return re.sub(rf"(?<= ){pattern}(?= )", lambda found: write(*found.groups()), line)
 
 
-def _quiet(line, order_ml):
+def marked(line, order_ml):
     """The line with every mL as one word, and without rates and what was ordered."""
     line = _sub(rf"{N} ML(?: (?:PERH|/ H|/ MIN|EACH H|EACH MIN|x H|a H|por H))", lambda n: "RATE", line)
     line = _sub(rf"(?:rate|speed|velocidad|flow|ritmo|flujo)(?: (?:OF|was|:|is|AT|set|TO|a|ABOUT|on|the|it|en|pump))* {N}(?: ML)?(?: an H)?", lambda n: "RATE", line)
@@ -301,7 +301,7 @@ def _sums(line, order_ml, has_plain):
                 return sum(numbers), line.replace(found[0], " SUM", 1)
     where = rf"(?:(?:upper|lower|inner|outer) )?(?:(?:left|right|l|r)(?: {PLACE})?|{PLACE}(?: (?:left|right|l|r))?)"
     small = (r"(?: (?:in|en|into|on|the|la|el|mi|my|side|lado|OF|AND|,|:|=|[|]|was|got|went|ML|then|luego|AT|1w?|otros|other|otro|leg|los|hand|cheek|of|-|TO|x|upper|lower|"
-             r"inner|outer|se|tapo|cambie|aguja|puse|me|entraron|IN))*")
+             r"inner|outer|se|tapo|cambie|aguja|puse|me|entraron|IN)){0,12}")
     options = []
     for pattern in (rf" {VN}{small} {where}(?= )", rf" {where}{small} {VN}(?! [/:])(?= )"):
         told = list(re.finditer(pattern, line))

@@ -109,10 +109,11 @@ PLAIN = {
             "lo_de_siempre los_de_siempre mismo_lado same_locations sitios_de_siempre usual_place where_i_always where_i_usually",
     "OTHERTIME": "last_time last_week next_time next_week last_infusion last_dose yesterday_s tomorrow la_proxima proxima_vez la_vez_pasada "
                  "la_semana_pasada semana_pasada vez_pasada antes_usaba used_to next_one next_infusion next_dose proxima manana "
-                 "last_month el_mes_pasado two_weeks_ago the_other_day el_otro_dia la_otra_semana usually normally normalmente should_i i_should "
-                 "can_i could_i debo puedo siempre_me do_i should_have last_one la_pasada la_anterior ultima_vez otra_vez_pasada last_couple "
+                 "last_month el_mes_pasado two_weeks_ago the_other_day el_otro_dia la_otra_semana usually normally normalmente i_should "
+                 "siempre_me should_have last_one la_pasada la_anterior ultima_vez otra_vez_pasada last_couple "
                  "supposed_to instead_of en_vez_de en_lugar_de rather_than ya_no not_my not_the avoid avoiding avoided skipped no_more before_it "
                  "not_in_my not_in_the no_en_la no_en_el no_use en_el_lugar_de tired_of didnt_use not_use resting giving_a_break",
+    "ASKS": "should_i can_i could_i do_i can_we should_we could_we debo puedo podemos podria se_puede is_it_ok is_it_okay ok_if is_it_alright",
     "ORDERED": "ordered prescribed supposed_to_be should_have_been supposed_to_get should_be recetados recetado receta_dice deberian_ser my_dose_is "
                "mi_dosis_es la_dosis_es usual_dose dose_is_usually indicados orden_de order_of normally_get usually_get prescription_is instead_of_the "
                "en_vez_de_los en_lugar_de_los me_tocan me_toca i_get supposed_to_do order_is should_get normally_do usually_do",

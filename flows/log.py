@@ -130,14 +130,14 @@ NO_DATA = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), word) for pattern, wor
     (r"(?:temp\w*|fever|fiebre|room|cuarto|channel|apt|bp|pulse|pulso|glucose|azucar|sugar|age|edad|day|dia|page|chapter|capitulo|number|numero)"
      r"(?: (?:is|was|of|OF|fue|es|:|el|en|at|AT|a|TO))* \d+(?:\.\d+)?w?", "x"),
     (r"(?:SORE|level|nivel)(?: (?:is|was|of|OF|fue|es|:|AT|a|level|de|nivel|score))* \d+w?(?= (?:AT|in|on|en|[|,]))", "SORE"),
-    (r"(?:can i|should i|could i|puedo|debo|do i|can we|should we|podemos|se puede) [^|]*", "asks"),
+    (r"ASKS [^|]*", "asks"),
     (r"\d+(?:\.\d+)?w? (?:degrees|grados|mm|g|ga|gauge|calibre|lbs?|pounds|kg|kilos?|libras|cm|inch|inches|pulgadas|mg|f|percent|%|years?|yrs?|anos?|yo|months?|"
-     r"meses|weeks?|semanas?|days?|dias?|kids|people|pills?|tablets?|episodes?|slices|steps|miles|dollars|am i|nietos|hijos|tylenol|advil|boxes|cajas)", "x"),
+     r"meses|weeks?|semanas?|days?|dias?|kids|people|pills?|tablets?|episodes?|slices|steps|miles|dollars|am i|nietos|hijos|tylenol|advil)", "x"),
     (r"\d+(?:\.\d+)?w?(?: ML)? every", "x"),
     (r"1w?(?: (?:in|en|on|into|for))? EACH", "EACH"),
     (r"LOT \d :", "LOT"),
 ))
-ASKING = re.compile(r" (?:verdad|puedo|can i|should i|is it|do i|how many|how much|cuant[oa]s?|ok if|could i|am i|debo|can we|cual|when|cuando me) ")
+ASKING = re.compile(r" (?:verdad|asks|is it|how many|how much|cuant[oa]s?|am i|cual|when|cuando me) ")
 
 
 def _quiet(words):
@@ -152,7 +152,7 @@ def _asks(sentence):
     """Is it a question, or a plan, and no report?"""
     if sentence.endswith((" ? | ", " verdad | ")) and ASKING.search(sentence):
         return True
-    return bool(re.match(r" (?:what|how|when|que|cual|como|cuando) ", sentence) and sentence.endswith(" ? | ")) or bool(re.match(r" (?:q : |hi |hello |hola |hey )*(?:puedo|can i|should i|is it ABOUT? ?ok|is it ok|do i|how many) ", sentence)) and not re.search(r" (?:END|TOOK) ", sentence)
+    return bool(re.match(r" (?:what|how|when|que|cual|como|cuando) ", sentence) and sentence.endswith(" ? | ")) or bool(re.match(r" (?:q : |hi |hello |hola |hey )*(?:asks|how many) ", sentence)) and not re.search(r" (?:END|TOOK) ", sentence)
 
 
 def _corrected(words):

@@ -39,8 +39,8 @@ def told(words, order_sites=None):
     for part in re.split(r" [|] ", f" {words} "):
         for piece in re.split(r" (?:,|but|pero|so|asi) ", f" {part} "):
             piece = re.sub(r" (?:because|porque|since|bc|cuz|cause|pq|xq|ya que)(?: \S+){1,6}", " ", f" {piece} ") + " "
-            if re.search(r" (?:OTHERTIME|SAME|ORDERED) ", piece):
-                piece = re.split(r" (?:OTHERTIME|SAME|ORDERED) ", piece)[0] + " "
+            if re.search(r" (?:OTHERTIME|SAME|ORDERED|ASKS) ", piece):
+                piece = re.split(r" (?:OTHERTIME|SAME|ORDERED|ASKS) ", piece)[0] + " "
             if DENIED.search(piece) and not USED.search(piece):
                 continue
             every.append(piece)

@@ -214,7 +214,7 @@ def test_two_problems_in_one_text_are_on_record_each_with_its_own_site(text):
 
 def test_a_bare_lot_number_is_on_record_when_it_was_asked_for_and_confirmed():
     effects = answer("lots", "P10012345 and P10012346")
-    assert [each.lots for each in effects if isinstance(each, PutLots)] == [("P10012345", "P10012346")]
+    assert [each.lots for each in effects if isinstance(each, PutLots)] == [(("P10012345", None), ("P10012346", None))]
     assert "P10012345, P10012346" in texts_to_ana(effects)[0].body
 
 

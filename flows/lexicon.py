@@ -56,7 +56,7 @@ PLAIN = {
     "CORR": "no_wait wait_no oh_wait wait i_mean scratch_that make_that correction no_sorry sorry_no sorry oops actually i_meant meant_to_say "
             "no_espera espera no_perdon perdon digo mejor_dicho corrijo correccion me_equivoque miento my_bad whoops make_it no_no i_meant_to_say "
             "quise_decir quiero_decir disculpa ay_no wait_sorry sorry_i_mean sorry_i_meant no_actually actually_no espere no_espere no_mentira "
-            "sorry_meant rectifico mentira i_take_that_back check_that no_it_was strike_that ups perdon_no no_fue no_fueron sorry_its "
+            "sorry_meant rectifico mentira i_take_that_back check_that no_it_was strike_that ups perdon_no sorry_its "
             "no_digo meant no_,",
     "STARTING": "starting begin starts empiezo comienzo empezando beginning",
     "START": "start started began begun kicked_off hooked_up plugged_in turned_on pump_on needles_in needle_in on_at in_at went_in_at infused_at infusion_at al_empezar "
@@ -136,7 +136,7 @@ PLAIN = {
              "whole_batch toda_entro entro_toda paso_toda se_paso_toda se_fue_toda metimos_todo me_puse_toda toda_adentro all_gone_in "
              "entire_syringe whole_vial it_all_went_in all_went got_all_of_it got_it_all finished_it_all se_acabo_todo completito "
              "the_lot complete_dosage full_dosage entire_dosage",
-    "PARTLY": "most almost_all nearly_all half_of_it half_the_dose la_mitad la_mayor_parte casi_todo casi_toda not_all no_todo no_toda "
+    "PARTLY": "a_third third_of_it two_thirds un_tercio most almost_all nearly_all half_of_it half_the_dose la_mitad la_mayor_parte casi_todo casi_toda not_all no_todo no_toda "
               "mostly partial most_of_it about_half some_of_it not_quite_all except_a_little but_a_little all_but_a_little not_the_whole "
               "not_the_full no_entro_todo no_paso_todo no_se_paso_todo not_everything no_entro_toda parcial only_half nomas_la_mitad "
               "solo_la_mitad not_it_all didnt_get_it_all didnt_get_all couldnt_finish no_completa bit_left little_left drop_left less_than_half more_than_half",
@@ -169,7 +169,7 @@ GLUED = set("ml mls cc h hr hrs m min mins am pm p a x mm g ga gauge cm kg lb lb
 _PIECE = re.compile(
     r"(?P<mixed>(?=[\w-]*\d)(?=[\w-]*[^\W\d_])[^\W_][\w-]*)|(?P<clock>\d{1,2}:\d{2}(?!\d))|(?P<number>\d+(?:[.,]\d{1,2}(?!\d))?)"
     r"|(?P<word>[^\W\d_]+(?:['\u2019][^\W\d_]+)*)|(?P<end>[.!?;\n\u2026])|(?P<mark>[^\s\w])")
-_HALVES = re.compile(r"(?<![\w.,-])(\d{1,2}(?:[:.]\d{2})?)(?:\s?([ap])\.?\s?m\b\.?|([ap])\b)", re.IGNORECASE)
+_HALVES = re.compile(r"(?<![\w.,-])((?:0?\d|1\d|2[0-4])(?:[:.]\d{2})?)(?:\s?([ap])\.?\s?m\b\.?|(?<!1[3-9])(?<!2\d)([ap])\b)", re.IGNORECASE)
 _HALF = {"a": "antemeridiem", "p": "postmeridiem"}
 _AFTER_DIGIT = {"m": "MIN", "am": "antemeridiem", "pm": "postmeridiem", "a": "antemeridiem", "p": "postmeridiem"}
 _PARTS = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+")
@@ -240,7 +240,7 @@ def _mixed(typed, at):
         letters = [run for run in inside if not run[0].isdigit()]
         fine = all(run in GLUED or run in KNOWN for run in letters) and (
             len(inside) < 2 or inside[0][0].isdigit() or letters[0] in ("x", "l", "r") and len(part) < 6 or len(letters[0]) > 3)
-        if not fine and any(run[0].isdigit() for run in inside):
+        if re.fullmatch(r"(?:1[3-9]|[2-9]\d|\d{3,})[ap]", part, re.IGNORECASE) or not fine and any(run[0].isdigit() for run in inside):
             return [Piece("CODE", typed, at)]
     cut = []
     for place, (run, start) in enumerate(runs):

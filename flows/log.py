@@ -134,6 +134,7 @@ NO_DATA = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), word) for pattern, wor
     (r"\d+(?:\.\d+)?w? (?:degrees|grados|mm|g|ga|gauge|calibre|lbs?|pounds|kg|kilos?|libras|cm|inch|inches|pulgadas|mg|f|percent|%|years?|yrs?|anos?|yo|months?|"
      r"meses|weeks?|semanas?|days?|dias?|kids|people|pills?|tablets?|episodes?|slices|steps|miles|dollars|am i|nietos|hijos|tylenol|advil)", "x"),
     (r"\d+(?:\.\d+)?w?(?: ML)? every", "x"),
+    (r"(?:dose|dosis|week|semana|day|infusion) \d+ (?:OF|/) \d+", "x"),
     (r"1w?(?: (?:in|en|on|into|for))? EACH", "EACH"),
     (r"LOT \d :", "LOT"),
 ))
@@ -184,7 +185,7 @@ def _kind(value):
 def _whole(words):
     """Does it say that the full dose went in, without its number?"""
     words = " | ".join(part for part in re.split(r" [|] ", words) if not re.search(r" (?:SORE|LOST|gone|negro|gray|black|numb) ", f" {part} ") and (
-        len(part.split()) <= 6 or re.search(r" (?:went|in|entro|paso|puse|got|put|dose|dosis|END|TOOK|s\d+|fue|entraron|infused|medicine|medicina|ALL) ", f" {part} ")))
+        len(part.split()) <= 6 or re.search(r" (?:went|in|entro|paso|puse|got|put|dose|dosis|END|TOOK|s\d+|fue|entraron|infused|medicine|medicina|ALL|TIME) ", f" {part} ")))
     words = f" {words} "
     if re.search(r" (?:PARTLY|ALLBUT|BUT|LEFTOVER|WILL) ", words) or re.search(r" (?:NOT|not|no|didnt|couldnt|nunca)(?: \S+){0,3} (?:WHOLE|ALL) ", words):
         return False

@@ -82,12 +82,12 @@ def _is_lot(typed, word, following, listing, before, glued):
 def in_doubt(line):
     """Does a line with lots say that one of them is not sure, or was spelt out?"""
     return bool(re.search(r" L\d+ (?:[^ |]+ ){0,4}(?:OR|UNSURE|might|think|creo|maybe) (?:[^ |]+ ){0,3}L\d|(?:think|creo|maybe|might|OR) (?:[^ |]+ ){0,4}L\d+ (?:but|OR|pero|maybe|[?]|LOT)|"
-                          r" L\d+ (?:[|?,] )*(?:[^ |]+ ){0,3}(?:letter|zero|letra|beats|thats|that s) | LOT (?:(?!L\d|s\d|t\d)[^ |]+ ){0,4}(?:letra|letter|(?:\dw? ){3,}|as in )", line))
+                          r" L\d+ (?:[|?,] )*(?:[^ |]+ ){0,3}(?:letter|zero|letra|beats|thats|that s) | LOT (?:(?!L\d|s\d|t\d)[^ |]+ ){0,4}(?:letra|letter|think|might|UNSURE|(?:\dw? ){3,}|as in )", line))
 
 
 def _unused(line):
     """The places of the lots that a sentence names as not used."""
-    found = set()
+    found = {int(place) for place in re.findall(r" (?:not|NOT|no|OTHERTIME)(?: LOT)? L(\d+)(?= )", line)}
     for part in re.split(r" [|] ", line):
         if re.search(r" (?:fridge|refri\w*|unused|not used|didnt use|cracked|crack|no use|OTHERTIME|next|sobro) ", f" {part} "):
             found |= {int(number) for number in re.findall(r" L(\d+)(?= )", f" {part} ")}

@@ -18,7 +18,7 @@ DENIED = re.compile(r" (?:WILL|(?:no|not) (?:me )?(?:pude|could|work|can|se pudo
 _PART = rf"(?:{'|'.join(AREAS)})S?"
 _SIDED = rf"(?:{_PART}|left|right)"
 NOT_THERE = re.compile(rf" (?:NAVEL|by my [a-z]+ scar)(?= )")
-UNSURE = re.compile(rf" {_SIDED}(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_PART} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
+UNSURE = re.compile(rf" {_SIDED}(?: upper| lower)?(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_PART} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
                     rf"cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} | (?:upper|lower) (?:and |AND )?(?:inner|outer) | (?:inner|outer) (?:upper|lower) | lower back OF | left on BOTH | UNSURE (?:[^ |]+ ){{0,6}}(?:OR (?:[^ |]+ )?)?{_SIDED} |(?:no se|dont know|not sure) (?:how|what|como) (?:se|its|it s) (?:llama|called) ")
 QUARTERS = ("upper left belly", "upper right belly", "lower left belly", "lower right belly")
 
@@ -51,6 +51,9 @@ def told(words, order_sites=None):
     calm, every = (_of_each_side(named(" , ".join(parts), sides_alone=False), words) for parts in (calm, every))
     if calm != every and len(every) == order_sites:
         return every, False
+    sides = set(re.findall(r" (left|right)(?= )(?! (?:[?|]|TIME|so|but|when|where))", words))
+    if calm and not re.search(r" (?:SORE|LOST|OTHERTIME|SAME) ", words) and any(not any(side in site.split() for site in calm) for side in sides):
+        return (), True  # a side that none of them has
     if calm != every and calm and len(calm) != order_sites:
         return (), True
     return calm, False
@@ -82,14 +85,18 @@ def named(words, sides_alone):
             levels.append(word)
         elif word in ("arriba", "abajo") and last is None:
             levels.append({"arriba": "upper", "abajo": "lower"}[word])
-        elif word == "BOTH" or (word == "EACH" and _area_at(words, place + 1) is not None):
+        elif word == "BOTH":  # "both thighs"; but "both in the thigh" are needles or vials
+            at = _area_at(words, place + 1)
+            if at is not None and not {"in", "en", "on"} & set(words[place:at]):
+                sides = ["left", "right"]
+        elif word == "EACH" and _area_at(words, place + 1) is not None:
             sides = ["left", "right"]
         elif word in ("bilat", "bilateral", "bilaterally", "bilaterales"):
             sides = ["left", "right"]
         elif word in ("left", "right"):
             if _area_at(words, place + 1) is not None or _side_leads(words, place):
                 sides.append(word)
-            elif words[place - 1:place] and words[place - 1] in LOOSE and not re.fullmatch(r"over|in|on", (words[place + 1:place + 2] or ["|"])[0]):
+            elif (last or sides_alone) and words[place - 1:place] and words[place - 1] in LOOSE and not re.fullmatch(r"over|in|on", (words[place + 1:place + 2] or ["|"])[0]):
                 loose.append(word)
         elif word in ("l", "r") and (_area_at(words, place + 1) is not None or (words[place + 1:place + 2] in (["/"], ["AND"]))):
             sides.append(SHORT[word])
@@ -149,7 +156,7 @@ def _after(words, place, sides, levels):
     first = words[place].removesuffix("S")
     while at < len(words):
         look = at
-        while look < len(words) and look - at < 4 and words[look] in BETWEEN | ({"AND", "/", ","} if sides or True else set()):
+        while look < len(words) and look - at < 4 and words[look] in BETWEEN | {"AND", "/", ",", "then", "luego"}:
             look += 1
         if look >= len(words):
             break

@@ -97,7 +97,7 @@ def _mark_times(line):
         (rf"([1-9]|1[0-2])w (\d\d)w(?! (?:ML|MIN|H|SITE))", lambda h, m: _t(h, m)),
         (rf"((?:START|END|FROM|AT|ABOUT|TO)(?: (?:AT|ABOUT|:|FROM|la|las))*) ([1-9]|1[0-2]) ([0-5]\d){HALF}{UNIT}",
          lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
-        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO))*) ([1-9]|1[0-2])\.([0-5]\d?){UNIT}",
+        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO))*) ([1-9]|1\d|2[0-3])\.([0-5]\d?){UNIT}",
          lambda w, h, m: f"{w} {_t(h, m.ljust(2, '0'))}"),
         (rf"{HOUR} (AM|PM)", lambda h, x: _t(h, 0, half[x]) if int(h) <= 12 else f"{h} {x}"),
         (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at))*) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?(?! (?:ML|H|MIN|/))",
@@ -166,7 +166,7 @@ def _mark_spans(line):
          r" s\d+\??", lambda: "x"),
         (r"s\d+\?? (?:AGO|late|later|LEFTOVER|left|more|to go|TO go|apart|before|after|away|old|drive|FROM now|tarde|mas|restantes|nap|early|walk|"
          r"break|wait|OF sueno|antes|despues|OF espera|remaining|por delante|into|behind|atrasada|atrasado|delay|sooner|OF retraso|flight|"
-         r"movie|show|since|post|out|back|now|extras?|over|ya|y sigue|AND sigue|apretando|AND counting|OF(?! infus\w*)|FROM|START|after|desde|mark|OF medicina|AND NOT|in and|AND only|AND still|"
+         r"movie|show|longer|mas OF lo|since|post|out|back|now|extras?|over|ya|y sigue|AND sigue|apretando|AND counting|OF(?! infus\w*)|FROM|START|after|desde|mark|OF medicina|AND NOT|in and|AND only|AND still|"
          r"AND le|direct|straight|OF camino|OF atraso|OF sleep|in(?! the | my | both|to | belly| thigh))(?: |(?= ))", lambda: "x "),
     )
     for pattern, write in steps:
@@ -231,7 +231,7 @@ def clocks(line):
         rest = _sub(pattern, both, rest)
     first_time, first_word = re.search(rf" {_T} ", rest), re.search(r" (?:START|END) ", rest)
     if first_time and first_word and first_time.start() < first_word.start() and re.search(
-            rf" {_T}(?: (?:,|it|i|we|ALL|OF))? (?:START|END) (?!{_T}|AT)", rest):
+            rf" {_T}(?: (?:,|it|i|we|ALL|OF|TO))? (?:START|END) (?!{_T}|AT)", rest):
         patterns = [(rf"{_T}(?: (?:,|it|i|we|is|when|ALL|:|=|-|TO))* {word}", word) for word in ("START", "END")]
     else:
         patterns = [(rf"{word} {FILL}{_X}", word) for word in ("START", "END")]

@@ -14,7 +14,7 @@ VN = rf"(?:{V}|{N})"
 OPEN = (r"(?:[|,]|END|START|TIME|got|in|put|was|did|dose|fueron|entraron|fue|puse|pusimos|pasaron|paso|metimos|meti|ALL|ABOUT|belly|belly[sS]|thighS?|armS?|hipS?|flankS?|"
         r"backS?|buttockS?|left|right|SITE|L\d+|s\d+|infused|volume|vol|volumen|cantidad|amount|los|the|her|his|its|it|es|is|son|eran|dosis|:|=|given|gave|dimos|di|"
         r"con|with|TOOK|todos|infundi|infusion|aplique|aplicamos|entro|entered|BOTH|only|just|ONLY|went|so|que|bueno|then|FROM|si|"
-        r"total|TOTAL|AND|/|says|dice|quantity|pushed|pumped|ran|today|hoy|otros|treatment|aplicaron|mL|me|en|UNSURE|-|HEDGE|SAME|finished|did|yes)")
+        r"total|TOTAL|AND|/|whole|says|dice|quantity|pushed|pumped|ran|today|hoy|otros|treatment|aplicaron|mL|me|en|UNSURE|-|HEDGE|SAME|finished|did|yes)")
 SHUT = (r"(?:[|,]|in|into|went|TOTAL|SITE|belly|thighS?|armS?|hipS?|flankS?|backS?|buttockS?|left|right|BOTH|TIME|s\d+|L\d+|LOT|en|AND|END|ALL|EACH|repartidos?|"
         r"split|upper|lower|inner|outer|my|today|hoy|entraron|pasaron|OF|total|TOOK|FROM|AT|START|no|bilat|bilateral|over|between|across|among|used|LEFTOVER|"
         r"adentro|por|as|como|this|per|para|:|/|-|on|to|for|delivered|t\d\S*|=|luq|llq|rlq|ruq|going|given|infused|completos|completo|OTHERTIME|pero|but)")
@@ -67,7 +67,7 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=(), lo
         ways["entered"] = entered[0]
     if len(set(totals)) == 1:
         ways["total"] = totals[0]
-    multiplied = _multiplied(each, line, count, named, order_sites, lots)
+    multiplied = _multiplied(each, line, count, named, order_ml, order_sites, lots)
     if multiplied is not None:
         ways["each"] = multiplied
     if vials and all(vials):
@@ -104,7 +104,7 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=(), lo
             asked = asked or any(each[0] * many == order_ml for many in (count, order_sites) if many)
     if ml is None or asked:
         return Volume(None, lost, bool(asked))
-    if ml == lost or lost is None and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", line):
+    if ml == lost or lost is None and "entered" not in ways and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", line):
         return Volume(None, lost, lost is None)
     little = order_ml and ml < order_ml * LEAST and lost is None and part is None and not re.search(r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", line)
     if ml <= 0 or order_ml and ml > order_ml * MOST or little or not order_ml and ml > 300:
@@ -129,7 +129,7 @@ def _unexplained(line, known, order_ml):
     if not order_ml:
         return False
     left = [float(number) for number in re.findall(rf"(?<= ){N}(?= )(?! (?:SITE|NEEDLE|x|VIAL|TIME|infusion))", line)]
-    return any(order_ml * 0.2 <= number <= order_ml * 3 and number not in known for number in left)
+    return any(order_ml * 0.2 <= number <= order_ml * 3 for number in left if number not in known or 2 * number == order_ml)
 
 
 def _can_be(found, order_ml):
@@ -160,7 +160,7 @@ def marked(line, order_ml):
     line = _sub(rf"{N} ML", lambda n: f"v{n}", line)
     line = _sub(rf"ML(?: :| =)? {N}(?! [/:])", lambda n: f"v{n}", line)
     line = _sub(rf"ORDERED(?: (?:the|for|is|was|OF|ABOUT|it|be|normally|AT|mi|my|los|las|:|get))* {VN}", lambda *_: "ORDERED", line)
-    line = _sub(rf"(?:NOT|not|no(?= {V}| [\d.]+w? \|)) (?:the )?{VN}(?! (?:CORR|TOTAL))", lambda *_: "NOT", line)
+    line = _sub(rf"(?:NOT|not|wasnt|no (?:fueron|eran|son|fue)|OTHERTIME|no(?= {V}| [\d.]+w? \|)) (?:the |los )?{VN}(?! (?:CORR|TOTAL))", lambda *_: "NOT", line)
     return _sub(rf"{V} (?:every|EACH s\d+)", lambda _: "RATE", line)
 
 
@@ -214,7 +214,7 @@ def _part(line, order_ml):
         numbers = [float(group) for group in groups if group]
         if link == "/" and numbers[-1] != order_ml:
             return f"{numbers[0]:g} / {numbers[-1]:g}"
-        if len(numbers) == 2 and numbers[1] * 0.2 <= numbers[0] <= numbers[1]:
+        if len(numbers) == 2 and max(numbers[1], (order_ml or 0)) * 0.2 <= numbers[0] <= numbers[1] and numbers[1] >= (order_ml or 0) * 0.5:
             part.append(numbers[0])
             return "PART"
         return "x " + " ".join(f"{number:g}" for number in numbers)
@@ -328,7 +328,7 @@ def _tied(line):
     return tied
 
 
-def _multiplied(each, line, count, named, order_sites, lots):
+def _multiplied(each, line, count, named, order_ml, order_sites, lots):
     """What "20 each" comes to: for as many sites or vials as the text has, else as were ordered."""
     if len(each) != 1:
         return None
@@ -338,6 +338,8 @@ def _multiplied(each, line, count, named, order_sites, lots):
     if times and sum(times) != named:
         count, named = sum(times), 0
     many = named if named > 1 else count or (len(lots) if len(lots) > 1 else None) or (order_sites if order_sites and order_sites > 1 else None)
+    if count and each[0] * count == order_ml:
+        return order_ml
     if named > 1 and count and named != count:
         return None
     return each[0] * many if many and many > 1 else None

@@ -76,7 +76,7 @@ PLAIN = {
     "AND": "and y e plus & + n nd",
     "OF": "of de del out_of outta outof",
     "TO": "to til till until thru through - hasta al untill tto",
-    "ABOUT": "give_or_take about around approx approximately like ~ roughly como unos unas aprox aproximadamente mas_o_menos alrededor_de eso_de a_eso_de "
+    "ABOUT": "give_or_take bout about around approx approximately like ~ roughly como unos unas aprox aproximadamente mas_o_menos alrededor_de eso_de a_eso_de "
              "cerca_de tipo some probably pretty_much prob abt circa right_at right_about right_around exactly exacto exactos exactas exacta",
     "AT": "at @ a_las a_la las by sobre_las a_los desde_las",
     "FROM": "from desde between entre frm",

@@ -89,14 +89,14 @@ def _unused(line):
     """The places of the lots that a sentence names as not used."""
     found = {int(place) for place in re.findall(r" (?:not|NOT|no|OTHERTIME)(?: LOT)? L(\d+)(?= )", line)}
     for part in re.split(r" [|] ", line):
-        if re.search(r" (?:fridge|refri\w*|unused|not used|didnt use|cracked|crack|no use|OTHERTIME|next|sobro) ", f" {part} "):
+        if re.search(r" (?:fridge|refri\w*|unused|not used|didnt use|cracked|crack|no use|no (?:lo|la|los|las) (?:uso|use)|OTHERTIME|next|sobro|llegaron|llego|recibi|arrived|delivered|received) ", f" {part} "):
             found |= {int(number) for number in re.findall(r" L(\d+)(?= )", f" {part} ")}
     return found
 
 
 def amounts(line, lots):
     """(lots, mL): the lots that were used, each with its mL, and every mL that was told for one of them."""
-    unused = _unused(line) if len(lots) > 1 else set()
+    unused = _unused(line)
     pairs = _pairs(line, len(lots))
     sums = {place: sum(ml for other, ml in pairs if other == place) for place, _ in pairs}
     return [Lot(lot, sums.get(place)) for place, lot in enumerate(lots) if place not in unused], [ml for place, ml in pairs if place not in unused]

@@ -146,6 +146,8 @@ def _mark_spans(line):
         (rf"(?:an?|una) H(?: (?:AND|con))? {N}(?: MIN){UNIT}", lambda m: f"s{60 + float(m):.0f}"),
         (rf"(?:an? |una )?H (?:AND|con) {N}(?: MIN)?{UNIT}", lambda m: f"s{60 + float(m):.0f}" if float(m) < 60 else "s60?"),
         (rf"(?:an?|una) H ([1-5]\d|5)w(?! (?:ML|SITE))", lambda m: f"s{60 + float(m):.0f}"),
+        (rf"(?:an?|una) H ([1-5]\d)(?= [|,])", lambda m: f"s{60 + float(m):.0f}"),
+        (r"(?:an? |una )?H HEDGE", lambda: "s60?"),
         (rf"{N} H ALLBUT (\d\d?)w?(?: MIN)?", lambda h, m: f"s{hours(h) - float(m):.0f}"),
         (r"(?:una|an) H ALLBUT (\d\d?)w?(?: MIN)?", lambda m: f"s{60 - int(m)}"),
         (rf"{N} MIN (?:AND )?{N} SEC", lambda m, _: f"s{float(m):.0f}"),
@@ -236,7 +238,7 @@ def clocks(line):
     else:
         patterns = [(rf"{word} {FILL}{_X}", word) for word in ("START", "END")]
         patterns += [(rf"START (?:[a-z]+ ){{0,3}}AT {_X}", "START"), (rf"END (?:[a-z]+ ){{0,3}}AT {_X}", "END"),
-                     (rf"STARTING {FILL}{_X}", "START"), (rf"FROM {_T}", "START")]
+                     (rf"STARTING {FILL}{_X}", "START"), (rf"FROM {_T}", "START"), (rf"(?:WHOLE|ALL (?:\S+ )?in) AT {_T}", "END")]
     for pattern, word in patterns:
         if pattern.startswith(("FROM", "STARTING")) and (times["START"] or not times["END"]):
             continue

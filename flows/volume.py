@@ -197,7 +197,9 @@ def _not_given(line):
         told += found
     words = re.findall(r" LEFTOVER(?: ABOUT)? (?:un|uno|una) ML(?= )", line)
     told += [1.0] * len(words)
-    return (sum(set(told)) if told else None), line
+    told = set(told)
+    whole = max(told, default=0)  # "10 left in one, 5 in the other, so 15"
+    return (whole if _near(2 * whole, sum(told)) else sum(told)) if told else None, line
 
 
 def _all_but(line):
@@ -279,7 +281,7 @@ def _total(line):
         rf"TOTAL(?: (?:OF|:|=|was|is|ABOUT|fue|fueron|so|that s|es|de|a|,|volume|went|in|ML|dose|son|given|infused))* {VN}(?! (?:MIN|H|SITE|s\d|/|VIAL|EACH))",
         rf"{VN} (?:in |a |ML )?TOTAL(?! s\d)", rf"= {VN}(?! TOTAL| = L| ,? ?L\d)", rf"{VN} (?:AND )?(?:in all|grand total|all up)",
         rf"(?:so|osea|o sea|making|makes|that s|comes TO|adds up TO|total|so that s|asi que) {V}(?= )",
-        rf"so {N}(?= [|,])",
+        rf"(?:so|osea|o sea|asi que) {N}(?= [|,])",
     ):
         found, line = _take(line, pattern, "TOTALLED")
         told += found

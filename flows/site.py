@@ -6,11 +6,10 @@ from flows.lexicon import AREAS, LEVEL_OF, SIDE_OF, line, pieces
 from flows.text import norm
 
 LEVELS = {"upper", "lower", "inner", "outer"}
-LOOSE = {"AT", "in", "en", "el", "la", "the", "AND", ",", "/", "|", "lado", "side", "my", "mi", "on", "otra", "otro", "other", "lower", "upper", "1w", "SITE"}
-LINKS = {"AND", "/", ",", "el", "la", "the", "my", "mi", "L", "OF", "su", "his", "her", "then", "on", "en", "in", "1w", "un", "una", "uno", "otro", "other",
-         "otra", "lado", "side", "one", "SITE", "NEEDLE"}
-BETWEEN = {"OF", "the", "la", "el", "my", "mi", "lado", "side", "sideS", "lados", "sides", "part", "parte", "hand", "on", "en", "in", "su", "his", "her", "del",
-           "los", "las", "le", ":", "-", "TO", "AT", "a", "cheek", "al", "mis"}
+LOOSE = set("AT in en el la the AND , / | lado side my mi on otra otro other lower upper 1w SITE".split())  # before a side that is one
+BETWEEN = set("OF the la el my mi lado side lados sides part parte hand on en in su his her los las le : - TO AT a cheek al mis".split())
+LINKS = {"AND", "/", ",", "then", "luego"}
+BEHIND = {"arriba": "upper", "abajo": "lower", "adentro": "inner", "dentro": "inner", "afuera": "outer", "fuera": "outer"}
 SHORT = {"l": "left", "r": "right", "i": "left", "d": "right"}
 CLAUSE_END = re.compile(r"[,;.!?\n]+|\b(?:and|but|also|plus|y|e|pero|tambien|también)\b", re.IGNORECASE)
 USED = re.compile(r" (?:[v\d]\S*|ML|EACH|used|use|using|usamos|use|puse|pusimos|infused|went|did|hice) ")
@@ -18,8 +17,11 @@ DENIED = re.compile(r" (?:WILL|(?:no|not) (?:me )?(?:pude|could|work|can|se pudo
 _PART = rf"(?:{'|'.join(AREAS)})S?"
 _SIDED = rf"(?:{_PART}|left|right)"
 NOT_THERE = re.compile(rf" (?:NAVEL|by my [a-z]+ scar)(?= )")
-UNSURE = re.compile(rf" {_SIDED}(?: upper| lower)?(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} | {_PART} [?] | (?:above|below|under|near|beside|below|encima OF|debajo OF|"
-                    rf"cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} | (?:upper|lower) (?:and |AND )?(?:inner|outer) | (?:inner|outer) (?:upper|lower) | lower back OF | left on BOTH | UNSURE (?:[^ |]+ ){{0,6}}(?:OR (?:[^ |]+ )?)?{_SIDED} |(?:no se|dont know|not sure) (?:how|what|como) (?:se|its|it s) (?:llama|called) ")
+UNSURE = re.compile("|".join((  # a place that is asked back
+    rf" {_SIDED}(?: upper| lower)?(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} ", rf" {_PART} [?] ",
+    rf" (?:above|below|under|near|beside|encima OF|debajo OF|cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} ",
+    " (?:upper|lower) (?:AND )?(?:inner|outer) ", " (?:inner|outer) (?:upper|lower) ", " lower back OF ", " left on BOTH ",
+    rf" UNSURE (?:[^ |]+ ){{0,6}}(?:OR (?:[^ |]+ )?)?{_SIDED} ", " (?:no se|dont know) (?:what|como) (?:se|its) (?:llama|called) ")))
 QUARTERS = ("upper left belly", "upper right belly", "lower left belly", "lower right belly")
 
 
@@ -84,7 +86,7 @@ def named(words, sides_alone):
         elif word in LEVELS:
             levels.append(word)
         elif word in ("arriba", "abajo") and last is None:
-            levels.append({"arriba": "upper", "abajo": "lower"}[word])
+            levels.append(BEHIND[word])
         elif word == "BOTH":  # "both thighs"; but "both in the thigh" are needles or vials
             at = _area_at(words, place + 1)
             if at is not None and not {"in", "en", "on"} & set(words[place:at]):
@@ -153,42 +155,34 @@ def _area_at(words, place):
 def _after(words, place, sides, levels):
     """Sides and levels that follow their area: "belly left", "muslo izq y der", "panza lado derecho", "belly both sides"."""
     at, had = place + 1, bool(sides)
-    first = words[place].removesuffix("S")
     while at < len(words):
         look = at
-        while look < len(words) and look - at < 4 and words[look] in BETWEEN | {"AND", "/", ",", "then", "luego"}:
+        while look < len(words) and look - at < 4 and words[look] in BETWEEN | LINKS:
             look += 1
         if look >= len(words):
             break
         word = words[look]
         crossed = any(each in ("AND", "/", ",") for each in words[at:look])
         following = _area_at(words, look + 1)
-        opens = following is not None and not (word in ("left", "right") and _leads(words, look, following))
-        side = SHORT.get(word) if word in ("l", "r", "i", "d") else word if word in ("left", "right") else None
-        if word in ("l", "i", "d", "r") and words[look + 1:look + 2] and words[look + 1] not in (",", "|", "AND", "/", "l", "r", "i", "d") and following is None:
-            side = None if word in ("i", "d") else side
-        if side and not had and not (opens and crossed) and not (crossed and not sides and following is not None):
-            if following is not None and not crossed and words[at:look] == [] and sides:
-                break
+        side = SHORT.get(word, word if word in ("left", "right") else None)
+        if word in ("i", "d") and following is None and words[look + 1:look + 2] and words[look + 1] not in LINKS | set(SHORT) | {"|"}:
+            side = None  # "muslo d", but not every "i" is a side
+        if side and not had and not (crossed and following is not None):
+            if following is not None and look == at and sides:
+                break  # "belly left right thigh"
             sides = [*sides, side]
         elif word == "BOTH" and not had and not crossed and following is None:
             sides = ["left", "right"]
         elif word == "BOTH" and not had and following is None and words[look + 1:look + 2] in (["lados"], ["sides"], ["side"]):
             sides = ["left", "right"]
-        elif word == "EACH" and words[look + 1:look + 2] == ["SITE"] and not had and not crossed and words[look + 2:look + 3] != ["v"]:
-            break
         elif word in LEVELS and not crossed and not levels and following is None:
             levels = [word]
-        elif word in ("arriba", "abajo", "adentro", "afuera", "dentro", "fuera") and not levels and not crossed:
-            levels = [{"ar": "upper", "ab": "lower", "ad": "inner", "de": "inner", "af": "outer", "fu": "outer"}[word[:2]]]
+        elif word in BEHIND and not levels and not crossed:
+            levels = [BEHIND[word]]
         else:
             break
         at = look + 1
     return at - 1, sides, levels
-
-
-def _leads(words, look, following):
-    return False
 
 
 def problem_sites(text, places):

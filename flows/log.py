@@ -8,13 +8,14 @@ import re
 from dataclasses import dataclass, replace
 
 from flows import lot as lot_numbers
-from flows import site, span, volume
+from flows import noise, site, span, volume
 from flows.lexicon import line, pieces
 from flows.lot import Lot
 from flows.site import problem_sites, sites  # noqa: F401  they are asked for here
 
 BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
-SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy|refill|ship\w*|me LEFTOVER|supplies|mandar\w*|mande\w*|enviar\w*|VIAL left|running low) ")
+SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy|refill|ship\w*|me LEFTOVER|supplies|mandar\w*|mande\w*|enviar\w*|"
+                    r"VIAL left|running low) ")
 COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
 COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|instead|a week|en la caja|in the box))")
 RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le LEFTOVER|todavia LEFTOVER|llevo|llevamos|lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
@@ -59,7 +60,7 @@ def facts(text, order=None, now_local=None):
     """
     order_ml, order_sites = (order.volume_ml, order.sites) if order else (None, None)
     found, named_lots, unread = _lots(text)
-    words = _corrected(span.marked(_quiet(line(found))))
+    words = _corrected(span.marked(noise.without(line(found))))
     doubtful = []
     started, ended, rest = span.clocks(words)
     started, ended, unsure = span.resolved(started, ended, now_local, words)
@@ -105,7 +106,7 @@ def lots_answered(text):
 def lone_number(text):
     """The one number in an answer about mL ("40 thighs", "forty"), or None when there is none, several or one for each site."""
     found, *_ = _lots(text)
-    words = span.clocks(_corrected(span.marked(_quiet(line(found)))))[2]
+    words = span.clocks(_corrected(span.marked(noise.without(line(found)))))[2]
     numbers = re.findall(r" (\d{1,4}(?:\.\d+)?)w?(?: ML)?(?= )", words)
     if len(numbers) != 1 or re.search(r" (?:EACH|LEFTOVER|LOST|ALLBUT|NOT|OR|HEDGE) ", words):
         return None
@@ -120,40 +121,10 @@ def _lots(text):
 
 
 def _between(started, ended):
-    return (span._minute(ended) - span._minute(started)) % 1440
+    return (span.minute_of(ended) - span.minute_of(started)) % 1440
 
 
 VALUE = r"(?:t\d{4}[apx]?\??|s\d+\??|\d{1,4}(?:\.\d+)?w?(?: ML)?(?! (?:SITE|NEEDLE|VIAL)))"
-NO_DATA = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), word) for pattern, word in (
-    (r"(\d+) / (?!\1 )\d+ / \d+|exp \S+(?: (?:/|TO) \d+)*|\d{1,2} / 20\d\d|\d+w? (?:/|OF|out of|over|sobre) (?:10|5)(?! (?:ML|VIAL|in|\d))|[1-9] / [1-3]?\d", "x"),  # dates, pain
-    (r"\d+ TO \d+ TO \S+|\d{3} TO \d{4}|\d{3} \d{4}|\d{3} TO \d{3} TO \d{4}", "x"),  # telephones
-    (r"(?:temp\w*|fever|fiebre|room|cuarto|channel|apt|bp|pulse|pulso|glucose|azucar|sugar|age|edad|day|dia|page|chapter|capitulo|number|numero)"
-     r"(?: (?:is|was|of|OF|fue|es|:|el|en|at|AT|a|TO))* \d+(?:\.\d+)?w?", "x"),
-    (r"(?:SORE|level|nivel)(?: (?:is|was|of|OF|fue|es|:|AT|a|level|de|nivel|score))* \d+w?(?= (?:AT|in|on|en|[|,]))", "SORE"),
-    (r"ASKS [^|]*", "asks"),
-    (r"\d+(?:\.\d+)?w? (?:degrees|grados|mm|g|ga|gauge|calibre|lbs?|pounds|kg|kilos?|libras|cm|inch|inches|pulgadas|mg|f|percent|%|years?|yrs?|anos?|yo|months?|"
-     r"meses|weeks?|semanas?|days?|dias?|kids|people|pills?|tablets?|episodes?|slices|steps|miles|dollars|am i|nietos|hijos|tylenol|advil)", "x"),
-    (r"\d+(?:\.\d+)?w?(?: ML)? every", "x"),
-    (r"(?:dose|dosis|week|semana|day|infusion) \d+ (?:OF|/) \d+", "x"),
-    (r"1w?(?: (?:in|en|on|into|for))? EACH", "EACH"),
-    (r"LOT \d :", "LOT"),
-))
-ASKING = re.compile(r" (?:verdad|asks|is it|how many|how much|cuant[oa]s?|am i|cual|when|cuando me) ")
-
-
-def _quiet(words):
-    """The line without dates, telephones, sizes and the like, and without sentences that ask."""
-    for pattern, word in NO_DATA:
-        words = pattern.sub(word, words)
-    sentences = re.split(r"(?<= [|]) ", words.strip())
-    return " " + " ".join(part for part in sentences if not _asks(f" {part} ")) + " "
-
-
-def _asks(sentence):
-    """Is it a question, or a plan, and no report?"""
-    if sentence.endswith((" ? | ", " verdad | ")) and ASKING.search(sentence):
-        return True
-    return bool(re.match(r" (?:what|how|when|que|cual|como|cuando) ", sentence) and sentence.endswith(" ? | ")) or bool(re.match(r" (?:q : |hi |hello |hola |hey )*(?:asks|how many) ", sentence)) and not re.search(r" (?:END|TOOK) ", sentence)
 
 
 def _corrected(words):
@@ -182,12 +153,16 @@ def _kind(value):
     return {"t": "time", "s": "span"}.get(value[0], "ML" if value.endswith("ML") else "number")
 
 
+WENT_IN = (r"(?:\d+w? VIAL (?:went|are|entraron|done|empty|END)|went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|"
+           r"la medicina|pasaron)")
+DOSE = re.compile(r" (?:went|in|entro|paso|puse|got|put|dose|dosis|END|TOOK|s\d+|fue|entraron|infused|medicine|medicina|ALL|TIME) ")
+NOT_WHOLE = re.compile(r" (?:PARTLY|ALLBUT|BUT|LEFTOVER|WILL) | (?:NOT|not|no|didnt|couldnt|nunca)(?: \S+){0,3} (?:WHOLE|ALL) ")
+WHOLE = re.compile(rf" WHOLE | ALL {WENT_IN}(?= )(?! (?:good|fine|well|ok))| (?:entro|paso|se fue|went|got|fue|meti) ALL ")
+
+
 def _whole(words):
     """Does it say that the full dose went in, without its number?"""
-    words = " | ".join(part for part in re.split(r" [|] ", words) if not re.search(r" (?:SORE|LOST|gone|negro|gray|black|numb) ", f" {part} ") and (
-        len(part.split()) <= 6 or re.search(r" (?:went|in|entro|paso|puse|got|put|dose|dosis|END|TOOK|s\d+|fue|entraron|infused|medicine|medicina|ALL|TIME) ", f" {part} ")))
-    words = f" {words} "
-    if re.search(r" (?:PARTLY|ALLBUT|BUT|LEFTOVER|WILL) ", words) or re.search(r" (?:NOT|not|no|didnt|couldnt|nunca)(?: \S+){0,3} (?:WHOLE|ALL) ", words):
-        return False
-    return bool(re.search(r" WHOLE | ALL (?:\d+w? VIAL (?:went|are|entraron|done|empty|END)|went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|la medicina|pasaron)(?= )(?! (?:good|fine|well|ok))|"
-                          r" (?:entro|paso|se fue|went|got|fue|meti) ALL ", words))
+    parts = [f" {part} " for part in re.split(r" [|] ", words)]
+    calm = [part for part in parts if not re.search(r" (?:SORE|LOST|gone|negro|gray|black|numb) ", part)]
+    words = " | ".join(part for part in calm if len(part.split()) <= 6 or DOSE.search(part))
+    return not NOT_WHOLE.search(words) and bool(WHOLE.search(words))

@@ -2,7 +2,7 @@
 
 import re
 
-from flows.lexicon import AREAS, LEVEL_OF, SIDE_OF, line, pieces
+from flows.lexicon import AREAS, SIDE_OF, line, pieces
 from flows.text import norm
 
 LEVELS = {"upper", "lower", "inner", "outer"}

@@ -9,20 +9,36 @@ import re
 N = r"(\d{1,3}(?:\.\d+)?)w?"
 HOUR = r"(0?\d|1\d|2[0-4])w?"
 HALF = r"(?: (AM|PM))?"
-FILL = (r"(?:(?:AT|ABOUT|TOOK|FROM|la|las|a|an|,|:|=|time|it|the|my|up|infusion|infusing|infusion|infundir|it|was|were|is|hora|hour|today|hoy|dose|OF|fue|"
-        r"pump|medicine|everything|ALL|with|with|mi|el|al|en|on|off|again|me|we|i|todo|whole|thing|TO|H|this|that|poner|ponerme|ponermela|ponerla|"
-        r"bomba|eran|era|cuando|when|lo|just|pasando|put|SITE|needles|her|his|him|running|ya|both|AND|then|finally|out|NEEDLE|treatment|for|"
-        r"PM|AM|para|taking|a_las|drip|ran|meds|med|como|esta|it s|LEFTOVER) ){0,6}")
-UNIT = r"(?! (?:ML|H|MIN|SEC|SITE|VIAL|NEEDLE|mm|g|ga|gauge|x|/|\.|days?|dias?|weeks?|semanas?|\d|OF \d|kg|lbs?|percent|%|EACH|v\d|s\d|BOTH|of|"\
-       r"thigh|belly|arm|hip|more|mas|left|times|veces|LOT|L\d|st|nd|rd|th|kids?|people|mg|grams?|CORR \d+ ML|AND \d))"
-BUSY = re.compile(  # what else takes time
-    r" (?:setup|set|prep\w*|warm\w*|fridge|refri\w*|sat|drive|drove|driving|flight|nap\w*|slept|sleep|dormi\w*|waited|waiting|esper\w*|movie|"
-    r"pelicula|episodes?|show|phone|dinner|headache|walk\w*|meeting|cook\w*|game|train|traffic|shower|bed|late|tarde|bus|commute|warmup|thaw\w*|room|"
-    r"counter|alarm|clinic|hospital|appointment|cita|hold|work|trabajo|novela|mixing|mix|preparar|preparando|juego|viaje|manejar|prepare|pool|"
-    r"laundry|church|misa|school|lunch|gym|class|clase|charge\w*|battery|rest|OTHERTIME|AGO|dizzy|dizziness|mareo|woozy|needle out|chest|throat|voice|bleeding|sangre|hives|seizure|usually|normally|said|says|dijo|told|dicen|plumber|SORE|fever|pharmacy|doctor|nurse|enfermera|hike|run_time|siesta) ")
+
+
+def _words(words):
+    return "|".join(words.split())
+
+
+BETWEEN = _words(  # may stand between "started" and its hour
+    "AT ABOUT TOOK FROM la las a an , : = time it the my up infusion infusing infundir was were is hora hour today hoy dose OF fue pump medicine everything "
+    "ALL with mi el al en on off again me we i todo whole thing TO H this that poner ponerme ponermela ponerla bomba eran era cuando when lo just pasando "
+    "put SITE needles her his him running ya both AND then finally out NEEDLE treatment for PM AM para taking drip ran meds med como esta LEFTOVER")
+FILL = rf"(?:(?:{BETWEEN}) ){{0,6}}"
+UNIT = (rf"(?! (?:{_words('ML H MIN SEC SITE VIAL NEEDLE EACH BOTH LOT mm g ga gauge x / days? dias? weeks? semanas? kg lbs? percent % thigh belly arm hip')}|"
+        rf"{_words('more mas left times veces st nd rd th kids? people mg grams?')}|[Lvs]?\d|OF \d|AND \d|CORR \d+ ML))")  # an hour is not followed by these
+BUSY = re.compile(" (?:" + _words(  # what else takes time
+    r"""
+    setup set prep\w* warm\w* fridge refri\w* sat drive drove driving flight nap\w* slept sleep dormi\w* waited waiting esper\w* movie pelicula
+    episodes? show phone dinner headache walk\w* meeting cook\w* game train traffic shower bed late tarde bus commute warmup thaw\w* room counter alarm
+    clinic hospital appointment cita hold work trabajo novela mixing mix preparar preparando juego viaje manejar prepare pool laundry church misa
+    school lunch gym class clase charge\w* battery rest OTHERTIME AGO dizzy dizziness mareo woozy chest throat voice bleeding sangre hives seizure
+    usually normally said says dijo told dicen plumber SORE fever pharmacy doctor nurse enfermera hike siesta""") + ") ")
 LONGEST = 8 * 60  # minutes of one infusion that we believe: common practice, no source
-ANOTHER_DAY = re.compile(r" (?:yesterday|ayer|antier|sundays?|mondays?|tuesdays?|wednesdays?|thursdays?|fridays?|saturdays?|domingo|lunes|martes|miercoles|jueves|"
-                         r"viernes|sabado|NIGHT) ")
+ANOTHER_DAY = re.compile(rf" (?:{_words('yesterday ayer antier sundays? mondays? tuesdays? wednesdays? thursdays? fridays? saturdays? domingo lunes martes')}|"
+                         rf"{_words('miercoles jueves viernes sabado NIGHT')}) ")
+NOT_AFTER = _words(  # a span behind these is no length of a dose
+    "AGO within every EACH another otros otras next wait dentro late after faltan faltaban quedan past LEFTOVER falta WILL proximos proximas go sigue other "
+    r"first llevo lleva llevamos been going van usually usual usualy normally normal normalmente supposed ORDERED by START LOST held holding apreta\w* "
+    "since descanse FROM NEEDLE")
+NOT_BEFORE = _words(  # nor one before these
+    "AGO late later LEFTOVER left more apart before after away old drive tarde mas restantes nap early walk break wait antes despues remaining into behind "
+    "atrasada atrasado delay sooner flight movie show longer since post out back now extras? over ya apretando FROM START desde mark direct straight")
 _AM_PM = {"AM": "a", "PM": "p", None: ""}
 _TIME = r"t(\d{4})([apx]?)(\??)"
 
@@ -59,8 +75,7 @@ def _mark_written_spans(line):
 
 def _mark_times(line):
     """Times of day in every style as "t…" words."""
-    half = {**_AM_PM, "": ""}
-    past = rf"(?:past|after|pasadas?){0}".replace("0", "")
+    half, past = _AM_PM, "(?:past|after|pasadas?)"
     line = _sub(r"(\S+) (?:AND )?una (?=AND (?:media|cuarto|\d\dw?) |(?:AM|PM) )", lambda w: f"{w} 1", line + " ") if " una " in line else line
     line = _sub(r"AT una", lambda: "AT 1", line)
     line = _sub(r"(\d+w) (am|pm)", lambda n, x: f"{n} {x.upper()}", line)
@@ -122,7 +137,7 @@ def _mark_spans(line):
     hours = lambda n: float(n) * 60  # noqa: E731
     line = re.sub(r"( \d+w?(?: H \d+w?)?) m(?= )", r"\1 MIN", line)
     steps = (
-        (rf"(?:s\d+|{N}(?: H| MIN)?|an? H|una H|H)(?: ,)? (?:TO|OR|a|OR TO)(?: (?:like|ABOUT))? (?:s\d+|{N}|an? H|una H)(?: (?:H|MIN)| AND (?:half|media|an? half)(?: H)?)+",
+        (rf"(?:{N}(?: H| MIN)?|an? H|una H|H)(?: ,)? (?:TO|OR|a|OR TO)(?: ABOUT)? (?:{N}|an? H|una H)(?: (?:H|MIN)| AND (?:half|media|an? half)(?: H)?)+",
          lambda *_: "s60?"),
         (rf"(?:an? |una )?H(?: ,)? (?:OR|TO|CORR) {N}(?! (?:ML|SITE|MIN))", lambda _: "s60?"),
         (rf"(?:an? |un )?COUPLE(?: OF)?(?: OF)? H(?: (?:OR|,)+ {N}w?)?", lambda _: "s120?"),
@@ -162,14 +177,10 @@ def _mark_spans(line):
         (r"(?:OR|UNSURE)(?: (?:ABOUT|,|it|TOOK|was|how|long))* (s\d+)", lambda s: f"{s}?"),
         # spans that are no length of a dose
         (r"((?:WILL|ORDERED) (?:(?!s\d)[^ |]+ ){0,5})s\d+\??", lambda words: f"{words}x"),
-        (r"(?:AGO|within|every|EACH|another|otros|otras|next|wait|dentro|late|after|faltan|faltaban|quedan|past|AND? another|LEFTOVER|falta|WILL|proximos|"
-         r"proximas|go|sigue|other|in the|in another|OF aqui a|first|llevo|lleva|llevamos|been|been going|going|ya va|van|usually|usual|usualy|normally|"
-         r"normal|normalmente|supposed|used TO be|ORDERED|by|START|LOST|held|holding|apreta\w*|since|antes era|descanse|for ABOUT|FROM|NEEDLE)(?: (?:ABOUT|OF|unas|unos|como|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
+        (rf"(?:{NOT_AFTER}|in the|OF aqui a|ya va|used TO be|antes era|for ABOUT)(?: (?:ABOUT|OF|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
          r" s\d+\??", lambda: "x"),
-        (r"s\d+\?? (?:AGO|late|later|LEFTOVER|left|more|to go|TO go|apart|before|after|away|old|drive|FROM now|tarde|mas|restantes|nap|early|walk|"
-         r"break|wait|OF sueno|antes|despues|OF espera|remaining|por delante|into|behind|atrasada|atrasado|delay|sooner|OF retraso|flight|"
-         r"movie|show|longer|mas OF lo|since|post|out|back|now|extras?|over|ya|y sigue|AND sigue|apretando|AND counting|OF(?! infus\w*)|FROM|START|after|desde|mark|OF medicina|AND NOT|in and|AND only|AND still|"
-         r"AND le|direct|straight|OF camino|OF atraso|OF sleep|in(?! the | my | both|to | belly| thigh))(?: |(?= ))", lambda: "x "),
+        (rf"s\d+\?? (?:{NOT_BEFORE}|TO go|por delante|AND (?:sigue|counting|NOT|only|still|le)|OF(?! infus\w*)|in(?! the | my | belly| thigh))(?: |(?= ))",
+         lambda: "x "),
     )
     for pattern, write in steps:
         line = _sub(pattern, write, line)
@@ -211,44 +222,13 @@ _X = rf"(t\d{{4}}[apx]?\??|t[?]|(?:0?\d|1\d|2[0-4])w?{UNIT})"
 
 
 def clocks(line):
-    """(started, ended, rest): the "t…" words at which a dose began and ended by a marked line, or None; "?" when told twice;
-    and the line without them."""
+    """(started, ended, rest): the "t…" words at which a dose began and ended by a marked line, None where it does not say, "t?"
+    where it says two or vaguely; and the line without them."""
     rest = _sub(rf"END (?:AT |ABOUT )*{_X} (?:i hope|hopefully|ojala)", lambda t: "WILL", line)
-    rest = _sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|BY|for|with))* {_X}(?! (?:TO|a) )", lambda t: "WILL", rest)
+    rest = _sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|for|with))* {_X}(?! (?:TO|a) )",
+                lambda t: "WILL", rest)
     times = {"START": [], "END": []}
-
-    def both(*groups):
-        first, second = [group for group in groups if group]
-        times["START"].append(_hour(first))
-        times["END"].append(_hour(second))
-        return f"TIME{len(times['END'])}"
-
-    for pattern in (
-        rf"(?:START |TOOK )?(?:AT |ABOUT |las? )*(?:FROM|OF)(?: AT| ABOUT| las?)* {_X}(?: ABOUT)? (?:TO|a|AT|AND|END|TO AT|TO ABOUT)(?: AT| ABOUT| las?| a| END| TO)* {_X}",
-        rf"{_T}(?: ABOUT| START| ,)*(?: TO| a)(?: AT| ABOUT| las?| END)* {_X}",
-        rf"(?<![\d.] [x/] )(?<!LOT )(?<!SORE ){_X} (?:TO|a)(?: AT| ABOUT| las?)* {_T}",
-        rf"(?<= [|,] ){_X} TO {_X}(?= [|,] )",
-        rf"START (?:AT |ABOUT |: |las? )*{_X} (?:TO|a)(?: AT| ABOUT| las?)* {_X}",
-    ):
-        rest = _sub(pattern, both, rest)
-    first_time, first_word = re.search(rf" {_T} ", rest), re.search(r" (?:START|END) ", rest)
-    if first_time and first_word and first_time.start() < first_word.start() and re.search(
-            rf" {_T}(?: (?:,|it|i|we|ALL|OF|TO))? (?:START|END) (?!{_T}|AT)", rest):
-        patterns = [(rf"{_T}(?: (?:,|it|i|we|is|when|ALL|:|=|-|TO))* {word}", word) for word in ("START", "END")]
-    else:
-        patterns = [(rf"{word} {FILL}{_X}", word) for word in ("START", "END")]
-        patterns += [(rf"START (?:[a-z]+ ){{0,3}}AT {_X}", "START"), (rf"END (?:[a-z]+ ){{0,3}}AT {_X}", "END"),
-                     (rf"STARTING {FILL}{_X}", "START"), (rf"FROM {_T}", "START"), (rf"(?:WHOLE|ALL (?:\S+ )?in) AT {_T}", "END")]
-    for pattern, word in patterns:
-        if pattern.startswith(("FROM", "STARTING")) and (times["START"] or not times["END"]):
-            continue
-        for found in re.finditer(rf"(?<= ){pattern}(?= )", rest):
-            bare = not found[1].startswith("t")
-            if bare and word == "END" and not re.search(r" (?:AT|ABOUT|FROM|las?|a|:|=|TO) ", found[0][:-len(found[1])]) and not (
-                    re.match(r" [|,] ", rest[found.end():]) and re.match(r"END \d", found[0])):
-                continue
-            times[word].append(_hour(found[1]))
-        rest = _sub(pattern, lambda t: "TIME", rest)
+    rest = _said(_ranges(rest, times), times)
     if not times["START"] and not times["END"]:  # two times that stand alone, the earlier first
         alone = re.findall(r"(?<= [|,/:]) (?:\d [|] )?(t\d{4}[apx]?)(?= [|,/])", rest)
         if len(alone) == 2 and len(re.findall(r" t\d{4}", rest)) == 2:
@@ -258,17 +238,64 @@ def clocks(line):
         began = re.findall(r" (?:ML|puse|pusimos|infused|did)(?: [^ |t]\S*){0,7}? AT (t\d{4}[apx]?)(?= )", rest)
         if len(began) == 1 and len(re.findall(r" t\d{4}", rest)) == 1:
             times["START"] = began
-    ranges = [int(number) - 1 for number in re.findall(r" TIME(\d)(?= )", rest)]
-    if len(ranges) == len(times["START"]) == len(times["END"]) == 2 and "CORR" not in line:  # one side after the other
-        times = {"START": [times["START"][ranges[0]]], "END": [times["END"][ranges[1]]]}
-    rest = re.sub(r" TIME\d(?= )", " TIME", rest)
-    picked = []
-    for word in ("START", "END"):
-        told = list(dict.fromkeys(times[word]))
-        if len(told) > 1 and "CORR" in line:
-            told = told[-1:]
-        picked.append(None if not told else "t?" if len(told) > 1 or "?" in told[0] else told[0])
-    return picked[0], picked[1], rest
+    order = [int(number) - 1 for number in re.findall(r" TIME(\d)(?= )", rest)]
+    if len(order) == len(times["START"]) == len(times["END"]) == 2 and "CORR" not in line:  # one side after the other
+        times = {"START": [times["START"][order[0]]], "END": [times["END"][order[1]]]}
+    return *(_picked(times[word], "CORR" in line) for word in ("START", "END")), re.sub(r" TIME\d(?= )", " TIME", rest)
+
+
+def _ranges(line, times):
+    """The line without "from 6 to 7:50" and the like, which go to `times`; "TIME1" stands for the first that was found."""
+    def both(*groups):
+        first, second = (group for group in groups if group)
+        times["START"].append(_hour(first))
+        times["END"].append(_hour(second))
+        return f"TIME{len(times['END'])}"
+
+    at = "(?: AT| ABOUT| las?)*"
+    for pattern in (
+        rf"(?:START |TOOK )?(?:AT |ABOUT |las? )*(?:FROM|OF){at} {_X}(?: ABOUT)? (?:TO|a|AT|AND|END)(?: AT| ABOUT| las?| a| END| TO)* {_X}",
+        rf"{_T}(?: ABOUT| START| ,)*(?: TO| a)(?: AT| ABOUT| las?| END)* {_X}",
+        rf"(?<![\d.] [x/] )(?<!LOT )(?<!SORE ){_X} (?:TO|a){at} {_T}",
+        rf"(?<= [|,] ){_X} TO {_X}(?= [|,] )",
+        rf"START (?:AT |ABOUT |: |las? )*{_X} (?:TO|a){at} {_X}",
+    ):
+        line = _sub(pattern, both, line)
+    return line
+
+
+def _said(line, times):
+    """The line without "started at 6" and "7:50 finished", which go to `times`."""
+    first_time, first_word = re.search(rf" {_T} ", line), re.search(r" (?:START|END) ", line)
+    if first_time and first_word and first_time.start() < first_word.start() and re.search(
+            rf" {_T}(?: (?:,|it|i|we|ALL|OF|TO))? (?:START|END) (?!{_T}|AT)", line):
+        patterns = [(rf"{_T}(?: (?:,|it|i|we|is|when|ALL|:|=|-|TO))* {word}", word) for word in ("START", "END")]
+    else:
+        patterns = [(rf"{word} {fill}{_X}", word) for fill in (FILL, r"(?:[a-z]+ ){0,3}AT ") for word in ("START", "END")]
+        patterns += [(rf"STARTING {FILL}{_X}", "began"), (rf"FROM {_T}", "began"), (rf"(?:WHOLE|ALL (?:\S+ )?in) AT {_T}", "END")]
+    for pattern, word in patterns:
+        if word == "began" and (times["START"] or not times["END"]):
+            continue  # "starting at 6" may be a plan
+        word = "START" if word == "began" else word
+        for found in re.finditer(rf"(?<= ){pattern}(?= )", line):
+            if word != "END" or found[1].startswith("t") or _hour_of_end(found, line):
+                times[word].append(_hour(found[1]))
+        line = _sub(pattern, lambda t: "TIME", line)
+    return line
+
+
+def _hour_of_end(found, line):
+    """Is the bare number behind "done" an hour? "done at 7", "done 7."; but not "done 40 both legs"."""
+    said = found[0][:-len(found[1])]
+    alone = re.match(r"END \d", found[0]) and re.match(r" [|,] ", line[found.end():])
+    return alone or re.search(r" (?:AT|ABOUT|FROM|las?|a|:|=|TO) ", said)
+
+
+def _picked(told, corrected):
+    told = list(dict.fromkeys(told))
+    if len(told) > 1 and corrected:
+        told = told[-1:]
+    return None if not told else "t?" if len(told) > 1 or "?" in told[0] else told[0]
 
 
 def _hour(word):
@@ -276,35 +303,25 @@ def _hour(word):
 
 
 def resolved(started, ended, now_local, line=""):
-    """("HH:MM" or None, "HH:MM" or None, names of doubtful fields): words of `clocks` on a 24-hour clock, as the latest past time at `now_local`
-    ("HH:MM", or None: then an hour whose half of the day was not told stays as it was written)."""
+    """("HH:MM" or None, "HH:MM" or None, names of doubtful fields): words of `clocks` on a 24-hour clock, as the latest past
+    times at `now_local` ("HH:MM"; None: an hour whose half of the day was not told stays as it was written)."""
     halves = set(re.findall(r" (AM|PM|NIGHT)(?= )", line))
     hint = halves.pop() if len(halves) == 1 else None
-    first, last = _options(started, hint), _options(ended, hint)
-    now = _minute(now_local) if now_local else None
     doubts = [field for field, word in (("started_local", started), ("ended_local", ended)) if word and "?" in word]
-    first, last = (None if doubt else word for doubt, word in (("?" in (started or ""), first), ("?" in (ended or ""), last)))
-    if now is not None and ANOTHER_DAY.search(line):
-        now = 23 * 60 + 59
-    if now is None:
-        pairs = [(a, b) for a in first or [None] for b in last or [None]]
-        apt = [(a, b) for a, b in pairs if a is None or b is None or 0 < (b - a) % 1440 <= LONGEST]
-        if not apt:
-            return None, None, ["started_local", "ended_local"]
-        a, b = min(apt, key=lambda pair: (pair[1] - pair[0]) % 1440 if None not in pair else 0)
-        return _clock(a), _clock(b), doubts
-    slack = 5
-    past = lambda minute: (now + slack - minute) % 1440  # noqa: E731
-    if last:
-        pairs = [(a, b) for b in last for a in first or [None] if a is None or 5 <= (b - a) % 1440 <= LONGEST]
-        if not pairs:
-            return None, None, ["started_local", "ended_local"]
-        a, b = min(pairs, key=lambda pair: (past(pair[1]), (pair[1] - pair[0]) % 1440 if pair[0] is not None else 0))
-        ahead = len(last) == 1 and past(b) > 1440 - 180 and not ANOTHER_DAY.search(line)
-        return (None, None, ["ended_local"] + ["started_local"] * (a is not None)) if ahead else (_clock(a), _clock(b), doubts)
-    if first:
-        return _clock(min(first, key=past)), None, doubts
-    return None, None, doubts
+    first, last = ([] if "?" in (word or "") else _options(word, hint) for word in (started, ended))
+    another_day = ANOTHER_DAY.search(line)
+    now = 23 * 60 + 59 if another_day or not now_local else minute_of(now_local)
+    pairs = [(a, b) for b in last or [None] for a in first or [None] if None in (a, b) or 5 <= (b - a) % 1440 <= LONGEST]
+    if not pairs:
+        return None, None, ["started_local", "ended_local"]
+
+    def past(minute):  # how long ago, with some slack for clocks that differ
+        return 0 if minute is None or not now_local else (now + 5 - minute) % 1440
+
+    a, b = min(pairs, key=lambda pair: (past(pair[1]), past(pair[0])) if None in pair else (past(pair[1]), (pair[1] - pair[0]) % 1440))
+    if len(last) == 1 and now_local and not another_day and past(b) > 1440 - 180:  # told as over, and still to come
+        return None, None, ["ended_local"] + ["started_local"] * (a is not None)
+    return _clock(a), _clock(b), doubts
 
 
 def _options(word, hint):
@@ -322,7 +339,8 @@ def _options(word, hint):
     return [hour % 12 * 60 + minute, (hour % 12 + 12) * 60 + minute]
 
 
-def _minute(clock):
+def minute_of(clock):
+    """The minute of the day of "HH:MM"."""
     hour, minute = clock.split(":")
     return int(hour) * 60 + int(minute)
 

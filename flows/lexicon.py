@@ -91,6 +91,11 @@ def line(found):
     return " | " + " ".join(piece.word for piece in found if piece.word) + " | "
 
 
+def sub(pattern, write, line):
+    """A line with every match of a pattern of whole words written anew; `write` gets the groups."""
+    return re.sub(rf"(?<= ){pattern}(?= )", lambda found: write(*found.groups()), line)
+
+
 def _cut(found):
     kind, typed, at = found.lastgroup, found.group(), found.start()
     if kind == "mixed":

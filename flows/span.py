@@ -6,6 +6,8 @@ every span as "s110" ("s120?" when it is vague), so that what follows can count 
 
 import re
 
+from flows.lexicon import sub
+
 N = r"(\d{1,3}(?:\.\d+)?)w?"
 HOUR = r"(0?\d|1\d|2[0-4])w?"
 HALF = r"(?: (AM|PM))?"
@@ -57,30 +59,25 @@ def _t(hour, minute, half="", doubt=""):
     return f"t{hour:02d}{minute:02d}{'x' if not half and (hour > 12 or hour == 0) else half if hour <= 12 else 'x'}{doubt}"
 
 
-def _sub(pattern, write, line):
-    """Every match of a pattern of whole words, written anew; `write` gets the groups."""
-    return re.sub(rf"(?<= ){pattern}(?= )", lambda found: write(*found.groups()), line)
-
-
 def _mark_written_spans(line):
     """"took 1:50", "1:50 hours", "in 1:50": hours and minutes, no time of day."""
     def span(before, h, m, *_):
         return f"{before} s{int(h) * 60 + int(m)}"
 
-    line = _sub(r"((?:TOOK|within)(?: (?:me|us|it|:|=|was|OF|ABOUT|HEDGE|a|TOTAL|exactly|,))*) (\d{1,2}):(\d\d)(?! (?:AM|PM|TO|H|a))", span, line)
-    line = _sub(r"((?:in|en|for|TOTAL)(?: (?:ABOUT|HEDGE|:|OF))?) (\d):(\d\d)(?! (?:AM|PM|TO|a))", span, line)
-    line = _sub(r"(\d{1,2}):(\d\d) (?:H|hs|TOTAL|MIN|TOOK|OF TOOK)", lambda h, m: f"s{int(h) * 60 + int(m)}", line)
-    return _sub(r"(TOOK(?: (?:me|ABOUT))?) ([1-3])w (\d\d)w(?! (?:ML|MIN))", span, line)  # "took one fifty"
+    line = sub(r"((?:TOOK|within)(?: (?:me|us|it|:|=|was|OF|ABOUT|HEDGE|a|TOTAL|exactly|,))*) (\d{1,2}):(\d\d)(?! (?:AM|PM|TO|H|a))", span, line)
+    line = sub(r"((?:in|en|for|TOTAL)(?: (?:ABOUT|HEDGE|:|OF))?) (\d):(\d\d)(?! (?:AM|PM|TO|a))", span, line)
+    line = sub(r"(\d{1,2}):(\d\d) (?:H|hs|TOTAL|MIN|TOOK|OF TOOK)", lambda h, m: f"s{int(h) * 60 + int(m)}", line)
+    return sub(r"(TOOK(?: (?:me|ABOUT))?) ([1-3])w (\d\d)w(?! (?:ML|MIN))", span, line)  # "took one fifty"
 
 
 def _mark_times(line):
     """Times of day in every style as "t…" words."""
     half, past = _AM_PM, "(?:past|after|pasadas?)"
-    line = _sub(r"(\S+) (?:AND )?una (?=AND (?:media|cuarto|\d\dw?) |(?:AM|PM) )", lambda w: f"{w} 1", line + " ") if " una " in line else line
-    line = _sub(r"AT una", lambda: "AT 1", line)
-    line = _sub(r"(\d+w) (am|pm)", lambda n, x: f"{n} {x.upper()}", line)
+    line = sub(r"(\S+) (?:AND )?una (?=AND (?:media|cuarto|\d\dw?) |(?:AM|PM) )", lambda w: f"{w} 1", line + " ") if " una " in line else line
+    line = sub(r"AT una", lambda: "AT 1", line)
+    line = sub(r"(\d+w) (am|pm)", lambda n, x: f"{n} {x.upper()}", line)
     pair = r"([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))? (?:TO|a) ([01]\d|2[0-3])([0-5]\d)(?: (?:H|hs))?"
-    line = _sub(pair, lambda a, b, c, d: f"{_t(a, b)} TO {_t(c, d)}", line)
+    line = sub(pair, lambda a, b, c, d: f"{_t(a, b)} TO {_t(c, d)}", line)
     steps = (
         (r"(?:12w? )?(?:noon|midday|mediodia)", lambda: "t1200x"),
         (r"(?:12w? )?(?:midnight|medianoche|media noche)", lambda: "t0000x"),
@@ -121,10 +118,10 @@ def _mark_times(line):
         (r"(t\d{4}[apx]?) ([1-9]|1[0-2])\.([0-5]\d)", lambda t, a, b: f"{t} {_t(a, b)}"),
     )
     for pattern, write in steps:
-        line = _sub(pattern, write, line)
-    line = _sub(r"HEDGE (?:AT )?(t\d{4}[apx]?)|(t\d{4}[apx]?) HEDGE", lambda t, u: f"{t or u}?", line)
-    line = _sub(rf"((?:START|END)(?: AT| ABOUT| las?)*) (?:HEDGE (?:AT )?{HOUR}|{HOUR} HEDGE){UNIT}", lambda w, h, i: f"{w} {_t(h or i, 0)}?", line)
-    return _sub(r"(t\d{4}[apx]?)(?: ,)? OR (?:t\d{4}[apx]?|\d\d?w?)" + UNIT, lambda t: f"{t}?", line)
+        line = sub(pattern, write, line)
+    line = sub(r"HEDGE (?:AT )?(t\d{4}[apx]?)|(t\d{4}[apx]?) HEDGE", lambda t, u: f"{t or u}?", line)
+    line = sub(rf"((?:START|END)(?: AT| ABOUT| las?)*) (?:HEDGE (?:AT )?{HOUR}|{HOUR} HEDGE){UNIT}", lambda w, h, i: f"{w} {_t(h or i, 0)}?", line)
+    return sub(r"(t\d{4}[apx]?)(?: ,)? OR (?:t\d{4}[apx]?|\d\d?w?)" + UNIT, lambda t: f"{t}?", line)
 
 
 def _to(hour, minutes, half=""):
@@ -183,7 +180,7 @@ def _mark_spans(line):
          lambda: "x "),
     )
     for pattern, write in steps:
-        line = _sub(pattern, write, line)
+        line = sub(pattern, write, line)
     line = re.sub(r"( (?:END|WHOLE|TOOK|went|ran|ML|v\S+|fue|paso|entro|pasaron|ALL|it|that|LOT|L\d|infusion|dose|done|termine)(?: (?:ABOUT|ALL|it|,|up))*"
                   r" (?:in|en)(?: ABOUT| like)?) (?=s)", r"\1 TOOK ", line)
     return re.sub(r"( (?:in|en|dentro OF)(?: (?:ABOUT|otras|unas|unos|como|like))?) s\d+\??(?= )", r"\1 x", line)
@@ -224,8 +221,8 @@ _X = rf"(t\d{{4}}[apx]?\??|t[?]|(?:0?\d|1\d|2[0-4])w?{UNIT})"
 def clocks(line):
     """(started, ended, rest): the "t…" words at which a dose began and ended by a marked line, None where it does not say, "t?"
     where it says two or vaguely; and the line without them."""
-    rest = _sub(rf"END (?:AT |ABOUT )*{_X} (?:i hope|hopefully|ojala)", lambda t: "WILL", line)
-    rest = _sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|for|with))* {_X}(?! (?:TO|a) )",
+    rest = sub(rf"END (?:AT |ABOUT )*{_X} (?:i hope|hopefully|ojala)", lambda t: "WILL", line)
+    rest = sub(rf"(?:WILL|should|would)(?: (?!START|END)[a-z]\w*)*(?: (?:be|END|START|AT|ABOUT|TO|for|with))* {_X}(?! (?:TO|a) )",
                 lambda t: "WILL", rest)
     times = {"START": [], "END": []}
     rest = _said(_ranges(rest, times), times)
@@ -260,7 +257,7 @@ def _ranges(line, times):
         rf"(?<= [|,] ){_X} TO {_X}(?= [|,] )",
         rf"START (?:AT |ABOUT |: |las? )*{_X} (?:TO|a){at} {_X}",
     ):
-        line = _sub(pattern, both, line)
+        line = sub(pattern, both, line)
     return line
 
 
@@ -280,7 +277,7 @@ def _said(line, times):
         for found in re.finditer(rf"(?<= ){pattern}(?= )", line):
             if word != "END" or found[1].startswith("t") or _hour_of_end(found, line):
                 times[word].append(_hour(found[1]))
-        line = _sub(pattern, lambda t: "TIME", line)
+        line = sub(pattern, lambda t: "TIME", line)
     return line
 
 

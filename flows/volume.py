@@ -6,20 +6,30 @@
 import re
 from typing import NamedTuple
 
+from flows.lexicon import AREAS, sub
+
 MOST = 1.1  # of the ordered volume: more is asked about
+BELIEVED = 300  # mL that we believe without an order
 LEAST = 0.25  # of the ordered volume: less is asked about, unless the text says that it was a part
 N = r"(\d{1,4}(?:\.\d+)?)w?"
 V = r"v(\d+(?:\.\d+)?)"
 VN = rf"(?:{V}|{N})"
-OPEN = (r"(?:[|,]|END|START|TIME|got|in|put|was|did|dose|fueron|entraron|fue|puse|pusimos|pasaron|paso|metimos|meti|ALL|ABOUT|belly|belly[sS]|thighS?|armS?|hipS?|flankS?|"
-        r"backS?|buttockS?|left|right|SITE|L\d+|s\d+|infused|volume|vol|volumen|cantidad|amount|los|the|her|his|its|it|es|is|son|eran|dosis|:|=|given|gave|dimos|di|"
-        r"con|with|TOOK|todos|infundi|infusion|aplique|aplicamos|entro|entered|BOTH|only|just|ONLY|went|so|que|bueno|then|FROM|si|"
-        r"total|TOTAL|AND|/|whole|says|dice|quantity|pushed|pumped|ran|today|hoy|otros|treatment|aplicaron|mL|me|en|UNSURE|-|HEDGE|SAME|finished|did|yes)")
-SHUT = (r"(?:[|,]|in|into|went|TOTAL|SITE|belly|thighS?|armS?|hipS?|flankS?|backS?|buttockS?|left|right|BOTH|TIME|s\d+|L\d+|LOT|en|AND|END|ALL|EACH|repartidos?|"
-        r"split|upper|lower|inner|outer|my|today|hoy|entraron|pasaron|OF|total|TOOK|FROM|AT|START|no|bilat|bilateral|over|between|across|among|used|LEFTOVER|"
-        r"adentro|por|as|como|this|per|para|:|/|-|on|to|for|delivered|t\d\S*|=|luq|llq|rlq|ruq|going|given|infused|completos|completo|OTHERTIME|pero|but)")
 PLACE = r"(?:belly|thigh|arm|hip|flank|back|buttock)S?"
 TIED = rf" (?:{PLACE}|left|right|1st|2nd|3rd|first|second|third|other|otro|otra|otros|primero|primera|segundo|segunda|VIAL|L\d+|SITE|side|lado|l|r) "
+PLACES = {area + plural for area in AREAS for plural in ("", "S")} | {"left", "right", "SITE", "TIME", "BOTH"}
+OPEN = PLACES | set(  # before a number without its unit that is the mL
+    "| , END START got in put was did dose fueron entraron fue puse pusimos pasaron paso metimos meti ALL ABOUT infused volume vol volumen cantidad amount "
+    "los the her his its it es is son eran dosis : = given gave dimos di con with TOOK todos infundi infusion aplique aplicamos entro entered only just "
+    "ONLY went so que bueno then FROM si total TOTAL AND / whole says dice quantity pushed pumped ran today hoy otros treatment aplicaron me en UNSURE "
+    "- HEDGE SAME finished yes".split())
+SHUT = PLACES | set(  # and behind it
+    "| , in into went TOTAL LOT en AND END ALL EACH repartido repartidos split upper lower inner outer my today hoy entraron pasaron OF total TOOK FROM AT "
+    "START no bilat bilateral over between across among used LEFTOVER adentro por as como this per para : / - on to for delivered = luq llq rlq ruq going "
+    "given infused completos completo OTHERTIME pero but".split())
+OPEN_HIGH, SHUT_HIGH = set("got in put infused volume vol".split()), set("in went total TOTAL BOTH EACH".split())  # a number beyond the order too
+SHUT_ORDERED = set("AND END AT START / - OF per no to for".split())  # behind no other number than the ordered one
+NO_DOSE = re.compile(r" (?:temp\w*|thermometer|celsius|fahrenheit|fever|fiebre|calentura|grados|termometro|pulso|pulse) ")
+DOSE = re.compile(r" (?:dose|dosis|in|entro|paso|puse|VIAL|infused|medicine|medicina|entraron|pump|got|infusion|went|LEFTOVER) ")
 
 
 class Volume(NamedTuple):
@@ -32,6 +42,22 @@ class Volume(NamedTuple):
     told: float | None = None
 
 
+class Told(NamedTuple):
+    """The amounts of a line, each list in the order told; `rest` is the line without those that have their place."""
+
+    rest: str
+    lost: float | None
+    part: float | None
+    all_but: float | None  # of the order
+    entered: list
+    totals: list
+    packs: list
+    each: list
+    vials: list  # mL of the lots, when all of them have one
+    plain: list
+    sums: float | None
+
+
 def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=(), lot_ml=()):
     """The `Volume` of a line. count: sites that the text counts; named: sites that it names; lots, lot_ml: see `flows.lot.amounts`.
 
@@ -39,77 +65,81 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=(), lo
     must agree; where they do not, or a number is left that none of them explains, it is asked.
     """
     line = marked(line, order_ml)
-    asked = bool(re.search(rf" (?:{V}|so {N}) [?]+(?= )", line))
+    told = _told(line, order_ml, lots, lot_ml)
+    multiplied = _multiplied(told.each, told.rest, count, named, order_ml, order_sites, lots)
+    ways, contradicts = _ways(told, multiplied, lot_ml, order_ml)
+    ml = order_ml if told.totals == [order_ml] else _agreed(ways, told.lost)
+    asked = contradicts or bool(ways) and ml is None or _vague(line, told.rest, bool(ways)) or bool(told.each) and not ways
+    if ml is not None and ml != order_ml and not asked:
+        counted = [many for many in (count, order_sites) if many and "each" in ways]  # sites counted in two ways
+        asked = (_unexplained(told.rest, {ml, ml + (told.lost or 0)}, order_ml) or any(told.each[0] * many == order_ml for many in counted)
+                 or set(ways) == {"packs"} and len(told.packs) == 1 and " one VIAL " in told.rest)
+    if ml is None or asked:
+        return Volume(None, told.lost, asked)
+    if ml == told.lost:
+        return Volume(None, told.lost)
+    less = told.lost is None and "entered" not in ways and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", told.rest)
+    little = order_ml and ml < order_ml * LEAST and told.lost is None and told.part is None and not re.search(
+        r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", told.rest)
+    if less:
+        return Volume(None, None, True)
+    if ml <= 0 or little or ml > (order_ml * MOST if order_ml else BELIEVED):
+        return Volume(None, told.lost, True, ml)
+    return Volume(ml, told.lost)
+
+
+def _told(line, order_ml, lots, lot_ml):
+    """What amounts a marked line tells, and as what."""
     lost, line = _not_given(line)
     part, line = _part(line, order_ml)
-    allbut, line = _all_but(line)
-    lost = allbut if allbut is not None else lost
-    line = _sub(rf"{V}(?: ,)? TO {V}|{N}(?: ,)? TO {V}|(?:FROM|OF) {N} AND {V}", lambda *_: "ASK", line)
+    left, line = _take(line, rf"ALLBUT(?: (?:the|last|ABOUT|los|ultimos|like))* {VN}(?: OF (?:the|los|my) {VN})?(?! AND media)", "BUT")
+    all_but = order_ml - left[0] if left and order_ml and " OF_ORDER " in line else None
+    line = sub(rf"{V}(?: ,)? TO {V}|{N}(?: ,)? TO {V}|(?:FROM|OF) {N} AND {V}", lambda *_: "ASK", line)
     either = rf"(?<= ){VN}(?: [?] [|]| ,)? OR (?:[a-z]+ |ABOUT |[|] )?{VN}(?= )(?! MIN)"
     line = re.sub(either, lambda found: "ASK" if _can_be(found, order_ml) else "x", line)
-    entered, line = _take(line, rf"(?:entered|entraron|entro|entro en total|le entraron|me entraron|only got|got in)(?: ONLY| ABOUT| le| me| los)* {VN}(?! (?:EACH|in the|in my|en la|en el|SITE|AND))", "IN")
+    entered, line = _take(line, rf"(?:entered|entraron|entro|only got|got in)(?: TOTAL| ONLY| ABOUT| le| me| los)* {VN}"
+                                r"(?! (?:EACH|in the|in my|en la|en el|SITE|AND))", "IN")
     totals, line = _total(line)
     packs, line = _packs(line)
     each, line = _each(line, order_ml)
-    vials = [lot.ml for lot in lots]
-    if vials and all(vials):  # what is told for lots is no amount of its own
-        for ml in lot_ml:
-            line = re.sub(rf" v?{ml:g}w?(?= )", " VIAL", line, count=1)
-    plain = [float(each) for each in re.findall(rf" {V}(?= )", line)]
+    vials = [lot.ml for lot in lots] if lots and all(lot.ml for lot in lots) else []
+    for ml in lot_ml if vials else ():  # what is told for lots is no amount of its own
+        line = re.sub(rf" v?{ml:g}w?(?= )", " VIAL", line, count=1)
+    plain = [float(ml) for ml in re.findall(rf" {V}(?= )", line)]
     sums, line = _sums(line, order_ml, bool(plain))
-    bare = [] if plain or packs or each or sums or totals or entered else _bare(line, order_ml)
-    ways = {}  # how: mL
-    if part is not None:
-        ways["part"] = part
-    if allbut is not None and " OF_ORDER " in line:
-        ways["all but"] = order_ml - allbut if order_ml else None
-    if len(set(entered)) == 1:
-        ways["entered"] = entered[0]
-    if len(set(totals)) == 1:
-        ways["total"] = totals[0]
-    multiplied = _multiplied(each, line, count, named, order_ml, order_sites, lots)
-    if multiplied is not None:
-        ways["each"] = multiplied
-    if vials and all(vials):
-        ways["vials"] = sum(vials)
-    elif packs:
-        ways["packs"] = sum(packs)
-    if sums is not None:
-        ways["sum"] = sums
-    elif len(plain) > 1 and _tied(line) == len(plain) and len(set(plain)) > 1:
-        whole = [ml for ml in plain if _near(sum(plain) - ml, ml)]
-        ways["sum"] = whole[0] if whole else sum(plain)
-    elif len(set(plain)) == 1:
+    return Told(line, left[0] if left else lost, part, all_but, entered, list(dict.fromkeys(totals)), packs, each, vials, plain, sums)
+
+
+def _ways(told, multiplied, lot_ml, order_ml):
+    """({how: mL}, contradicts): every way to the total, and whether there are two of one kind."""
+    bare = [] if told.plain or told.packs or told.each or told.sums or told.totals or told.entered else _bare(told.rest, order_ml)
+    ways = {"part": told.part, "all but": told.all_but, "each": multiplied, "vials": sum(told.vials) or None, "sum": told.sums,
+            "packs": sum(told.packs) if told.packs and not told.vials else None}
+    for how, several in (("entered", told.entered), ("total", told.totals), ("bare", bare)):
+        ways[how] = several[0] if len(set(several)) == 1 else None
+    contradicts = any(len(set(several)) > 1 for several in (told.entered, told.totals, bare))
+    plain = told.plain
+    if told.sums is None and len(set(plain)) > 1:
+        if _tied(told.rest) == len(plain):
+            whole = [ml for ml in plain if _near(sum(plain) - ml, ml)]  # "15 left, 15 right, so 30"
+            ways["sum"] = whole[0] if whole else sum(plain)
+        else:
+            known = [ml for ml in ways.values() if ml is not None]
+            contradicts |= any(ml not in lot_ml and ml not in known for ml in plain) and not any(_near(sum(plain), ml) for ml in known)
+    elif told.sums is None and plain:
         ways["plain"] = plain[0]
-    elif plain:
-        rest = {ml for ml in plain if ml not in lot_ml and ml not in ways.values()}
-        asked = asked or bool(rest) and not any(_near(sum(plain), way) for way in ways.values())
-    elif len(set(bare)) == 1:
-        ways["bare"] = bare[0]
-    parts = {*each, *lot_ml, *packs}
-    if "plain" in ways and ways["plain"] in parts and len(ways) > 1:
+    ways = {how: ml for how, ml in ways.items() if ml is not None}
+    if len(ways) > 1 and ways.get("plain") in {*told.each, *lot_ml, *told.packs}:
         del ways["plain"]
-    ml = _agreed(ways, lost)
-    if len(totals) == 1 and totals[0] == order_ml:
-        ml = order_ml
-    asked = asked or " ASK " in line or len(set(totals)) > 1 or len(set(entered)) > 1 or len(set(bare)) > 1 or (each and not ways) or ways and ml is None
-    asked = asked or bool(ways) and bool(re.search(r" (?:double|doble|twice|dos veces) ", line))
-    asked = asked or not ways and _partly(line)
-    vague = (rf" HEDGE {V}(?= )| UNSURE (?:[a-z]+ |, |[|] )*(?:{VN}|OR {VN})(?= )| {V}(?: in| [|]| ,)* (?:UNSURE|OR (?:less|more))(?= )| OR (?:ABOUT )?{V}(?= )")
-    asked = asked or bool(re.search(vague, line))
-    if ml is not None and ml != order_ml and not asked:
-        asked = _unexplained(line, {ml, ml + (lost or 0)}, order_ml)
-        asked = asked or set(ways) == {"packs"} and len(packs) == 1 and " one VIAL " in line
-        if "each" in ways:  # sites counted in two ways
-            asked = asked or any(each[0] * many == order_ml for many in (count, order_sites) if many)
-    if ml is None or asked:
-        return Volume(None, lost, bool(asked))
-    if ml == lost or lost is None and "entered" not in ways and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", line):
-        return Volume(None, lost, lost is None)
-    little = order_ml and ml < order_ml * LEAST and lost is None and part is None and not re.search(r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", line)
-    if ml <= 0 or order_ml and ml > order_ml * MOST or little or not order_ml and ml > 300:
-        return Volume(None, lost, True, ml)
-    return Volume(ml, lost, False)
+    return ways, contradicts
+
+
+def _vague(line, rest, found):
+    """Does it say that the amount is not sure, or tell of a part without its number?"""
+    vague = (rf" HEDGE {V}(?= )| UNSURE (?:[a-z]+ |, |[|] )*(?:{VN}|OR {VN})(?= )| {V}(?: in| [|]| ,)* (?:UNSURE|OR (?:less|more))(?= )|"
+             rf" OR (?:ABOUT )?{V}(?= )| ASK ")
+    return bool(re.search(rf" (?:{V}|so {N}) [?](?= )", line) or re.search(vague, rest)
+                or (re.search(r" (?:double|doble|twice|dos veces) ", rest) if found else _partly(rest)))
 
 
 def _agreed(ways, lost):
@@ -140,28 +170,23 @@ def _can_be(found, order_ml):
 
 def _partly(line):
     """ "Most of it went in": a part, without its number."""
-    return any(" PARTLY " in f" {part} " and (len(part.split()) < 7 or re.search(
-        r" (?:dose|dosis|in|entro|paso|puse|VIAL|infused|medicine|medicina|entraron|pump|got|infusion|went|LEFTOVER) ", f" {part} ")) for part in re.split(r" [|] ", line))
+    return any(" PARTLY " in part and (len(part.split()) < 7 or DOSE.search(part)) for part in map(" {} ".format, re.split(r" [|] ", line)))
 
 
 def _near(one, other):
     return abs(one - other) < 0.06
 
 
-def _sub(pattern, write, line):
-    return re.sub(rf"(?<= ){pattern}(?= )", lambda found: write(*found.groups()), line)
-
-
 def marked(line, order_ml):
     """The line with every mL as one word, and without rates and what was ordered."""
-    line = _sub(rf"{N} ML(?: (?:PERH|/ H|/ MIN|EACH H|EACH MIN|x H|a H|por H))", lambda n: "RATE", line)
-    line = _sub(rf"(?:rate|speed|velocidad|flow|ritmo|flujo)(?: (?:OF|was|:|is|AT|set|TO|a|ABOUT|on|the|it|en|pump))* {N}(?: ML)?(?: an H)?", lambda n: "RATE", line)
-    line = _sub(rf"{N}(?: ML)? (?:PERH|/ H|an H(?! (?:AND|\d))|rate)", lambda n: "RATE" if float(n) != order_ml else f"v{n} s60", line)
-    line = _sub(rf"{N} ML", lambda n: f"v{n}", line)
-    line = _sub(rf"ML(?: :| =)? {N}(?! [/:])", lambda n: f"v{n}", line)
-    line = _sub(rf"ORDERED(?: (?:the|for|is|was|OF|ABOUT|it|be|normally|AT|mi|my|los|las|:|get))* {VN}", lambda *_: "ORDERED", line)
-    line = _sub(rf"(?:NOT|not|wasnt|no (?:fueron|eran|son|fue)|OTHERTIME|no(?= {V}| [\d.]+w? \|)) (?:the |los )?{VN}(?! (?:CORR|TOTAL))", lambda *_: "NOT", line)
-    return _sub(rf"{V} (?:every|EACH s\d+)", lambda _: "RATE", line)
+    line = sub(rf"{N} ML(?: (?:PERH|/ H|/ MIN|EACH H|EACH MIN|x H|a H|por H))", lambda n: "RATE", line)
+    line = sub(rf"(?:rate|speed|velocidad|flow|ritmo|flujo)(?: (?:OF|was|:|is|AT|set|TO|a|ABOUT|on|the|it|en|pump))* {N}(?: ML)?(?: an H)?", lambda n: "RATE", line)
+    line = sub(rf"{N}(?: ML)? (?:PERH|/ H|an H(?! (?:AND|\d))|rate)", lambda n: "RATE" if float(n) != order_ml else f"v{n} s60", line)
+    line = sub(rf"{N} ML", lambda n: f"v{n}", line)
+    line = sub(rf"ML(?: :| =)? {N}(?! [/:])", lambda n: f"v{n}", line)
+    line = sub(rf"ORDERED(?: (?:the|for|is|was|OF|ABOUT|it|be|normally|AT|mi|my|los|las|:|get))* {VN}", lambda *_: "ORDERED", line)
+    line = sub(rf"(?:NOT|not|wasnt|no (?:fueron|eran|son|fue)|OTHERTIME|no(?= {V}| [\d.]+w? \|)) (?:the |los )?{VN}(?! (?:CORR|TOTAL))", lambda *_: "NOT", line)
+    return sub(rf"{V} (?:every|EACH s\d+)", lambda _: "RATE", line)
 
 
 def _number(*groups):
@@ -176,7 +201,7 @@ def _take(line, pattern, word):
         told.append(_number(*groups))
         return word + " OF_ORDER" * (len([group for group in groups if group]) > 1)
 
-    return told, _sub(pattern, write, line)
+    return told, sub(pattern, write, line)
 
 
 def _not_given(line):
@@ -202,11 +227,6 @@ def _not_given(line):
     return (whole if _near(2 * whole, sum(told)) else sum(told)) if told else None, line
 
 
-def _all_but(line):
-    found, line = _take(line, rf"ALLBUT(?: (?:the|last|ABOUT|los|ultimos|like))* {VN}(?: OF (?:the|los|my) {VN})?(?! AND media)", "BUT")
-    return (found[0] if found else None), line
-
-
 def _part(line, order_ml):
     """ "35 of the 40": the first went in, the second was ordered."""
     part = []
@@ -223,7 +243,7 @@ def _part(line, order_ml):
 
     the = "(?:(?:the|my|los|mis|las|ordered|ORDERED|her|his|TOTAL|la|total|OF|supposed) )"
     packed = re.search(r"VIAL OF|[1-6]w? OF (?:the |los )?v?\d+ (?:AND|VIAL)", line)
-    line = _sub(rf"(?<!ALLBUT )(?<!other )(?<!otros ){VN}(?: [a-z]+)?(?: (?:in|adentro))? (OF|OF OF|/|OF a|out OF) {the}{'+' if packed else '*'}{VN}(?! (?:VIAL|SITE|EACH))",
+    line = sub(rf"(?<!ALLBUT )(?<!other )(?<!otros ){VN}(?: [a-z]+)?(?: (?:in|adentro))? (OF|OF OF|/|OF a|out OF) {the}{'+' if packed else '*'}{VN}(?! (?:VIAL|SITE|EACH))",
                 write, line) if not packed else line
     return (part[-1] if part else None), line
 
@@ -242,15 +262,15 @@ def _packs(line):
         return "VIAL"
 
     few = r"([1-9]|1[0-2])w?"
-    line = _sub(rf"{few} (?:big |little |small |grandes |chicos |more )?VIAL(?: (?:OF|x|AT|were|son|eran|cada|BOTH|ALL))* {VN}(?! (?:EACH|in|AND {V}))(?: VIAL)?", times, line)
-    line = _sub(rf"{few} x {VN}(?! SITE)", times, line)
-    line = _sub(rf"(?:the|my|el|la) {V} VIAL", lambda v: one(v) and "one VIAL", line)
-    line = _sub(rf"{few} {VN} VIAL", times, line)
-    line = _sub(rf"{V} x {few}(?! SITE)", lambda v, n: times(v, n), line)
-    line = _sub(rf"{V} VIAL x ?{few}", lambda v, n: times(v, n), line)
+    line = sub(rf"{few} (?:big |little |small |grandes |chicos |more )?VIAL(?: (?:OF|x|AT|were|son|eran|cada|BOTH|ALL))* {VN}(?! (?:EACH|in|AND {V}))(?: VIAL)?", times, line)
+    line = sub(rf"{few} x {VN}(?! SITE)", times, line)
+    line = sub(rf"(?:the|my|el|la) {V} VIAL", lambda v: one(v) and "one VIAL", line)
+    line = sub(rf"{few} {VN} VIAL", times, line)
+    line = sub(rf"{V} x {few}(?! SITE)", lambda v, n: times(v, n), line)
+    line = sub(rf"{V} VIAL x ?{few}", lambda v, n: times(v, n), line)
     if re.search(rf" VIAL OF {VN}| OF {VN} AND (?:uno|una|otro|otra|1w?|[2-9]w?)(?: VIAL)? OF ", line):
-        line = _sub(rf"{few}(?: VIAL)? OF {VN}", times, line)
-        line = _sub(rf"(?:a|un|uno|una|1w?|otro|otra|another|VIAL|grande|chico)(?: VIAL)?(?: es)? OF {VN}", one, line)
+        line = sub(rf"{few}(?: VIAL)? OF {VN}", times, line)
+        line = sub(rf"(?:a|un|uno|una|1w?|otro|otra|another|VIAL|grande|chico)(?: VIAL)?(?: es)? OF {VN}", one, line)
     return packs, line
 
 
@@ -267,10 +287,10 @@ def _each(line, order_ml):
 
     line = re.sub(r"(?<= )[1-4]w?(?: (?:in|on|en|SITE|NEEDLE))? (?=EACH )", "", line)  # "2 in each thigh" are needles
 
-    line = _sub(rf"{VN}(?: (?:ML|in|into|en|on|went|AT|to|OF|a|por|,|for|con))* (?:EACH|BOTH(?= (?:sides?|SITE|{PLACE}) EACH))(?: (?:SITE|1w|one|VIAL))?", write, line)
-    line = _sub(rf"EACH(?: (?:SITE|1w|one|side|lado|{PLACE}|got|had|:|with|le|con|took|was|de|OF|VIAL|puse|fueron|uno|una|is|=|ABOUT))* {VN}(?! (?:TOTAL|s\d|SITE|VIAL))", write, line)
-    line = _sub(rf"{V} x(?= \d\w? SITE)", write, line)
-    line = _sub(rf"{VN} (?:a|por) (?:SITE|{PLACE}|side|lado|sitio|piece)", write, line)
+    line = sub(rf"{VN}(?: (?:ML|in|into|en|on|went|AT|to|OF|a|por|,|for|con))* (?:EACH|BOTH(?= (?:sides?|SITE|{PLACE}) EACH))(?: (?:SITE|1w|one|VIAL))?", write, line)
+    line = sub(rf"EACH(?: (?:SITE|1w|one|side|lado|{PLACE}|got|had|:|with|le|con|took|was|de|OF|VIAL|puse|fueron|uno|una|is|=|ABOUT))* {VN}(?! (?:TOTAL|s\d|SITE|VIAL))", write, line)
+    line = sub(rf"{V} x(?= \d\w? SITE)", write, line)
+    line = sub(rf"{VN} (?:a|por) (?:SITE|{PLACE}|side|lado|sitio|piece)", write, line)
     return list(dict.fromkeys(told)), line
 
 
@@ -349,18 +369,19 @@ def _multiplied(each, line, count, named, order_ml, order_sites, lots):
 
 def _bare(line, order_ml):
     """Numbers without a unit that can only be the mL: of the size of the order, and alone or beside a site, a time or "in"."""
-    if not order_ml or re.search(r" (?:temp\w*|thermometer|celsius|fahrenheit|fever|fiebre|calentura|grados|termometro|pulso|pulse|sheet wrong) ", line):
-        return []
     found = []
+    if not order_ml or NO_DOSE.search(line):
+        return found
     for match in re.finditer(rf"(?<= ){N}(?= )", line):
-        before, after = line[:match.start() - 1].rsplit(" ", 1)[-1], line[match.end():].split(" ", 2)[1]
-        value = float(match[1])
-        if re.fullmatch(OPEN, before) and re.fullmatch(SHUT, after) and value >= max(order_ml * 0.5, 3) and value <= order_ml * 12:
-            if line[:match.start()].endswith((" END in ", " TOOK in ")):
-                continue  # "done in 45" are minutes
-            if value != order_ml and after in ("AND", "END", "AT", "START", "/", "-", "OF", "per", "no", "to", "for"):
-                continue
-            if value > order_ml * MOST and not (before in ("got", "in", "put", "infused", "volume", "vol") or after in ("in", "went", "total", "TOTAL", "BOTH", "EACH")):
-                continue
-            found.append(value)
+        before, after = (_kind(word) for word in (line[:match.start() - 1].rsplit(" ", 1)[-1], line[match.end():].split(" ", 2)[1]))
+        ml, minutes = float(match[1]), line[:match.start()].endswith((" END in ", " TOOK in "))  # "done in 45"
+        if before not in OPEN or after not in SHUT or minutes or not max(order_ml * 0.5, 3) <= ml <= order_ml * 12:
+            continue
+        if (ml == order_ml or after not in SHUT_ORDERED) and (ml <= order_ml * MOST or before in OPEN_HIGH or after in SHUT_HIGH):
+            found.append(ml)
     return found
+
+
+def _kind(word):
+    """A word, or TIME for a marked time, span or lot."""
+    return "TIME" if re.fullmatch(r"[sL]\d+|t\d\S*", word) else word

@@ -13,7 +13,7 @@ import yaml
 
 from flows.text import norm
 
-FILE = Path(__file__).parent / "lexicon.yaml"
+HERE = Path(__file__).parent
 
 AREAS = {
     "belly": "belly tummy stomach abdomen abdominal abdo abd abs tum gut barriga panza abdomen vientre estomago tripa pancita barriguita "
@@ -21,10 +21,12 @@ AREAS = {
     "thigh": "thigh thighs leg legs muslo muslos pierna piernas piernita piernitas pernil",
     "arm": "arm arms tricep triceps brazo brazos bracito bracitos braso brasos",
     "hip": "hip hips cadera caderas",
-    "flank": "flank flanks flanco flancos costado costados rollito rollitos rollo rollos lonja lonjas llantita llantitas michelin michelines "
+    "flank": "flank flanks flanco flancos costado costados rollito rollitos rollo rollos lonja lonjas llantita llantitas michelin "
+             "michelines "
              "lonjita lonjitas",
     "back": "espalda",
-    "buttock": "buttock buttocks butt bum bottom backside rear nalga nalgas gluteo gluteos pompis pompi pompa pompas trasero cachete cachetes",
+    "buttock": "buttock buttocks butt bum bottom backside rear nalga nalgas gluteo gluteos pompis pompi pompa pompas trasero "
+               "cachete cachetes",
 }
 SINGLE = {"abs", "triceps", "pompis"}  # end in "s" and are one all the same
 AREA_OF = {word: area + "S" * (word.endswith("s") and word not in SINGLE) for area, words in AREAS.items() for word in words.split()}
@@ -38,13 +40,15 @@ LEVEL_OF = {word: level for level, words in {
 }.items() for word in words.split()}
 
 NUMBERS = {word: value for value, words in enumerate(
-    "zero|one|two dos|three tres|four cuatro|five cinco|six seis|seven siete|eight ocho|nine nueve|ten diez|eleven|twelve doce|thirteen trece|"
+    "zero|one|two dos|three tres|four cuatro|five cinco|six seis|seven siete|eight ocho|nine nueve|ten diez|eleven|twelve "
+    "doce|thirteen trece|"
     "fourteen catorce|fifteen quince|sixteen dieciseis|seventeen diecisiete|eighteen dieciocho|nineteen diecinueve|twenty veinte|veintiuno "
     "veintiun|veintidos|veintitres|veinticuatro|veinticinco|veintiseis|veintisiete|veintiocho|veintinueve|thirty treinta".split("|")) for word in words.split()}
 NUMBERS |= {"forty": 40, "fourty": 40, "cuarenta": 40, "fifty": 50, "cincuenta": 50, "sixty": 60, "sesenta": 60, "seventy": 70, "setenta": 70,
             "eighty": 80, "ochenta": 80, "ninety": 90, "noventa": 90, "cien": 100, "ciento": 100, "cero": 0, "hundred": 100}
 SPANISH_TENS = {"veinte", "treinta", "cuarenta", "cincuenta", "sesenta", "setenta", "ochenta", "noventa"}
-GLUED = set("ml mls cc h hr hrs m min mins am pm p a x mm g ga gauge cm kg lb lbs lbs th st nd rd ish mg f c o s hours hour minutes y and to l r".split())
+GLUED = set("ml mls cc h hr hrs m min mins am pm p a x mm g ga gauge cm kg lb lbs lbs th st nd rd ish mg f c o s hours hour minutes "
+            "y and to l r".split())
 _PIECE = re.compile(
     r"(?P<mixed>(?=[\w-]*\d)(?=[\w-]*[^\W\d_])[^\W_][\w-]*)|(?P<clock>\d{1,2}:\d{2}(?!\d))|(?P<number>\d+(?:[.,]\d{1,2}(?!\d))?)"
     r"|(?P<word>[^\W\d_]+(?:['\u2019][^\W\d_]+)*)|(?P<end>[.!?;\n\u2026])|(?P<mark>[^\s\w])")
@@ -68,7 +72,7 @@ class Piece(NamedTuple):
 
 def _phrases():
     """{phrase as a tuple of pieces: our word for it} of flows/lexicon.yaml."""
-    table = yaml.safe_load(FILE.read_text(encoding="utf-8"))
+    table = yaml.safe_load((HERE / "lexicon.yaml").read_text(encoding="utf-8"))
     return {tuple(map(norm, phrase.split())): "" if plain == "nothing" else plain
             for plain, phrases in table.items() for phrase in phrases.split("; ")}
 

@@ -8,17 +8,22 @@ import re
 from dataclasses import dataclass, replace
 
 from flows import lot as lot_numbers
-from flows import noise, site, span, volume
+from flows import amount, noise, site, span, volume
 from flows.lexicon import line, pieces
 from flows.lot import Lot
 from flows.site import problem_sites, sites  # noqa: F401  they are asked for here
 
 BARE_LOT = re.compile(r"(?<![\w:.,/-])(?=[\w-]{4,})[a-z]{0,5}-?\d[\w-]*(?![\w:/])", re.IGNORECASE)
-SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy|refill|ship\w*|me LEFTOVER|supplies|mandar\w*|mande\w*|enviar\w*|"
+SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy|refill|ship\w*|me LEFTOVER|supplies|mandar\w*|"
+                    r"mande\w*|enviar\w*|"
                     r"VIAL left|running low) ")
 COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
-COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|instead|a week|en la caja|in the box))")
-RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le LEFTOVER|todavia LEFTOVER|llevo|llevamos|lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
+COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|"
+                     r"good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|"
+                     r"instead|a week|en la caja|in the box))")
+RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le LEFTOVER|todavia LEFTOVER|llevo|llevamos|"
+                     r"lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|"
+                     r"todavia pasando|voy|van como|va la|sigo conectad[oa]|van|"
                      r"running now|todavia le falta|infusing now|in progress|hasta ahora|TO go) ")
 
 
@@ -75,7 +80,7 @@ def facts(text, order=None, now_local=None):
         doubtful += ["started_local", "ended_local"]
         started, ended, minutes, vague = None, None, None, True
     doubtful += ["minutes"] * vague
-    lots, lot_ml = lot_numbers.amounts(volume.marked(rest, order_ml), named_lots)
+    lots, lot_ml = lot_numbers.amounts(amount.marked(rest, order_ml), named_lots)
     places, unsure = site.told(rest, order_sites)
     doubtful += ["sites"] * unsure
     count = None if SUPPLY.search(rest) else COUNTED.search(rest) or COUNTED_AFTER.search(rest)
@@ -129,7 +134,8 @@ VALUE = r"(?:t\d{4}[apx]?\??|s\d+\??|\d{1,4}(?:\.\d+)?w?(?: ML)?(?! (?:SITE|NEED
 
 def _corrected(words):
     """ "40 no wait 38": the later counts. A number that is taken back gives way to the one that follows it."""
-    pattern = re.compile(rf" ({VALUE})((?: (?!CORR|t\d|s\d|\d)\S+| \d+w? (?:SITE|NEEDLE|VIAL)){{0,7}}? CORR(?: CORR)?(?: (?!t\d|s\d|\d)\S+){{0,4}}?) ({VALUE})(?= )")
+    pattern = re.compile(rf" ({VALUE})((?: (?!CORR|t\d|s\d|\d)\S+| \d+w? (?:SITE|NEEDLE|VIAL)){{0,7}}? CORR(?: CORR)?(?: (?!t\d|s\d|"
+                         rf"\d)\S+){{0,4}}?) ({VALUE})(?= )")
     words = re.sub(rf" (?:not|NOT)(?: the)? (?:s\d+|t\d{{4}}[apx]?)(?= )", " x", words)
     for _ in range(4):
         found = pattern.search(words)
@@ -153,7 +159,8 @@ def _kind(value):
     return {"t": "time", "s": "span"}.get(value[0], "ML" if value.endswith("ML") else "number")
 
 
-WENT_IN = (r"(?:\d+w? VIAL (?:went|are|entraron|done|empty|END)|went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|the dose|the medicine|"
+WENT_IN = (r"(?:\d+w? VIAL (?:went|are|entraron|done|empty|END)|went(?= (?:in|[|,]))|in|adentro|entro|paso|got|entraron|was|OF it|"
+           r"the dose|the medicine|"
            r"la medicina|pasaron)")
 DOSE = re.compile(r" (?:went|in|entro|paso|puse|got|put|dose|dosis|END|TOOK|s\d+|fue|entraron|infused|medicine|medicina|ALL|TIME) ")
 NOT_WHOLE = re.compile(r" (?:PARTLY|ALLBUT|BUT|LEFTOVER|WILL) | (?:NOT|not|no|didnt|couldnt|nunca)(?: \S+){0,3} (?:WHOLE|ALL) ")

@@ -5,12 +5,13 @@ from typing import NamedTuple
 
 from flows.lexicon import Piece
 
-SKIPPED = {":", "#", "was", "is", "were", "are", "=", "no", "num", "number", "numbers", "numero", "numeros", "nos", "nr", "es", "son", "fue", "fueron",
-           "el", "los", "las", "la", "the", "AND", ",", "/", ".", "VIAL", "-", "TO", "1w", "2w", "*", "dice", "says", "OF", "ABOUT", "this", "esta",
-           "today", "hoy", "used", "usados", "usado", "as", "follows", "siguientes", "primero", "segundo", "first", "second", "otro", "other", "both",
-           "BOTH", "on", "en", "ALL", "lg", "AT", "eran", "era", "mi", "my", "for", "del", "a", "que", "q"}
+SKIPPED = set(  # between the word and the number
+    "# * , - . / 1w 2w : = ABOUT ALL AND AT BOTH OF TO VIAL a are as both del dice el en era eran es esta first "
+    "follows for fue fueron hoy is la las lg los mi my no nos nr num number numbers numero numeros on other otro "
+    "primero q que says second segundo siguientes son the this today usado usados used was were ".split())
 NO_LOT = {"ML", "x", "MIN", "H", "VIAL", "SITE", "AM", "PM", "SEC", "mm", "g", "EACH", "%"}
-UNREADABLE = re.compile(r"smudge\w*|illegible|unreadable|cant read|can not read|cannot read|couldnt read|rubbed|blurr\w*|faded|borros\w*|no se ve|"
+UNREADABLE = re.compile(r"smudge\w*|illegible|unreadable|cant read|can not read|cannot read|couldnt read|rubbed|blurr\w*|faded|"
+                        r"borros\w*|no se ve|"
                         r"no se lee|no se alcanza|no alcanzo|ilegible|borr\w+|manchad\w+|worn|torn|se despego|scratched|wet and")
 
 
@@ -81,15 +82,18 @@ def _is_lot(typed, word, following, listing, before, glued):
 
 def in_doubt(line):
     """Does a line with lots say that one of them is not sure, or was spelt out?"""
-    return bool(re.search(r" L\d+ (?:[^ |]+ ){0,4}(?:OR|UNSURE|might|think|creo|maybe) (?:[^ |]+ ){0,3}L\d|(?:think|creo|maybe|might|OR) (?:[^ |]+ ){0,4}L\d+ (?:but|OR|pero|maybe|[?]|LOT)|"
-                          r" L\d+ (?:[|?,] )*(?:[^ |]+ ){0,3}(?:letter|zero|letra|beats|thats|that s) | LOT (?:(?!L\d|s\d|t\d)[^ |]+ ){0,4}(?:letra|letter|think|might|UNSURE|(?:\dw? ){3,}|as in )", line))
+    return bool(re.search(r" L\d+ (?:[^ |]+ ){0,4}(?:OR|UNSURE|might|think|creo|maybe) (?:[^ |]+ ){0,3}L\d|(?:think|creo|maybe|"
+                          r"might|OR) (?:[^ |]+ ){0,4}L\d+ (?:but|OR|pero|maybe|[?]|LOT)|"
+                          r" L\d+ (?:[|?,] )*(?:[^ |]+ ){0,3}(?:letter|zero|letra|beats|thats|that s) | LOT (?:(?!L\d|s\d|"
+                          r"t\d)[^ |]+ ){0,4}(?:letra|letter|think|might|UNSURE|(?:\dw? ){3,}|as in )", line))
 
 
 def _unused(line):
     """The places of the lots that a sentence names as not used."""
     found = {int(place) for place in re.findall(r" (?:not|NOT|no|OTHERTIME)(?: LOT)? L(\d+)(?= )", line)}
     for part in re.split(r" [|] ", line):
-        if re.search(r" (?:fridge|refri\w*|unused|not used|didnt use|cracked|crack|no use|no (?:lo|la|los|las) (?:uso|use)|OTHERTIME|next|sobro|llegaron|llego|recibi|arrived|delivered|received) ", f" {part} "):
+        if re.search(r" (?:fridge|refri\w*|unused|not used|didnt use|cracked|crack|no use|no (?:lo|la|los|las) (?:uso|use)|"
+                     r"OTHERTIME|next|sobro|llegaron|llego|recibi|arrived|delivered|received) ", f" {part} "):
             found |= {int(number) for number in re.findall(r" L(\d+)(?= )", f" {part} ")}
     return found
 
@@ -99,7 +103,8 @@ def amounts(line, lots):
     unused = _unused(line)
     pairs = _pairs(line, len(lots))
     sums = {place: sum(ml for other, ml in pairs if other == place) for place, _ in pairs}
-    return [Lot(lot, sums.get(place)) for place, lot in enumerate(lots) if place not in unused], [ml for place, ml in pairs if place not in unused]
+    used = [Lot(lot, sums.get(place)) for place, lot in enumerate(lots) if place not in unused]
+    return used, [ml for place, ml in pairs if place not in unused]
 
 
 def _pairs(line, many):
@@ -111,7 +116,8 @@ def _pairs(line, many):
         ml = next(float(group) for group in reversed(every.groups()) if group)
         return [(place, ml) for place in places]
     behind = re.findall(rf" L(\d+)(?: (?:,|:|=|-|TO|OF|had|with|con|was|x|AND|/|tenia|ABOUT|el))*? {number}(?= )", line)
-    before = re.findall(rf" {number}(?: (?:ML|OF|FROM|LOT|in|,|:|VIAL|-|TO|=|#|the|el|la|del|es|era|number|\(|con|with))*? L(\d+)(?= )", line)
+    before = re.findall(rf" {number}(?: (?:ML|OF|FROM|LOT|in|,|:|VIAL|-|TO|=|#|the|el|la|del|es|era|number|\(|con|"
+                        rf"with))*? L(\d+)(?= )", line)
     ahead = [(int(lot), float(a or b)) for lot, a, b in behind]
     back = [(int(lot), float(a or b)) for a, b, lot in before]
     for pairs, other in ((back, ahead), (ahead, back)):

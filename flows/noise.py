@@ -5,8 +5,10 @@ import re
 NUMBER = r"\d+(?:\.\d+)?w?"
 MEASURED = (r"temp\w* fever fiebre room cuarto channel apt bp pulse pulso glucose azucar sugar age edad day dia page chapter capitulo number "
             "numero").split()
-MEASURES = ("degrees grados mm g ga gauge calibre lbs? pounds kg kilos? libras cm inch inches pulgadas mg f percent % years? yrs? anos? yo months? meses "
-            "weeks? semanas? days? dias? kids people pills? tablets? episodes? slices steps miles dollars nietos hijos tylenol advil").split()
+MEASURES = ("degrees grados mm g ga gauge calibre lbs? pounds kg kilos? libras cm inch inches pulgadas mg f percent % years? yrs? "
+            "anos? yo months? meses "
+            "weeks? semanas? days? dias? kids people pills? tablets? episodes? slices steps miles dollars nietos hijos tylenol "
+            "advil").split()
 WAS = r"(?: (?:is|was|OF|fue|es|:|el|en|AT|a|TO|level|score))*"
 NOISE = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), left) for pattern, left in (
     (r"(\d+) / (?!\1 )\d+ / \d+|exp \S+(?: (?:/|TO) \d+)*|\d{1,2} / 20\d\d", "x"),  # dates
@@ -22,7 +24,8 @@ NOISE = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), left) for pattern, left 
     (r"LOT \d :", "LOT"),
 ))
 ASKING = re.compile(r" (?:verdad|asks|is it|how many|how much|cuant[oa]s?|am i|cual|when|cuando me) ")
-QUESTION = re.compile(r" (?:what|how|when|que|cual|como|cuando) .*[?] [|] $| (?:q : |hi |hello |hola |hey )*(?:asks|how many) (?!.* (?:END|TOOK) )")
+QUESTION = re.compile(r" (?:what|how|when|que|cual|como|cuando) .*[?] [|] $| (?:q : |hi |hello |hola |hey )*(?:asks|"
+                      r"how many) (?!.* (?:END|TOOK) )")
 
 
 def without(line):

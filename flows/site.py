@@ -54,7 +54,8 @@ def told(words, order_sites=None):
     if calm != every and len(every) == order_sites:
         return every, False
     sides = set(re.findall(r" (left|right)(?= )(?! (?:[?|]|TIME|so|but|when|where))", words))
-    if calm and not re.search(r" (?:SORE|LOST|OTHERTIME|SAME) ", words) and any(not any(side in site.split() for site in calm) for side in sides):
+    sided = {word for site in calm for word in site.split()}
+    if calm and not sides <= sided and not re.search(r" (?:SORE|LOST|OTHERTIME|SAME) ", words):
         return (), True  # a side that none of them has
     if calm != every and calm and len(calm) != order_sites:
         return (), True
@@ -98,7 +99,7 @@ def named(words, sides_alone):
         elif word in ("left", "right"):
             if _area_at(words, place + 1) is not None or _side_leads(words, place):
                 sides.append(word)
-            elif (last or sides_alone) and words[place - 1:place] and words[place - 1] in LOOSE and not re.fullmatch(r"over|in|on", (words[place + 1:place + 2] or ["|"])[0]):
+            elif (last or sides_alone) and place and words[place - 1] in LOOSE and words[place + 1:place + 2] not in (["over"], ["in"], ["on"]):
                 loose.append(word)
         elif word in ("l", "r") and (_area_at(words, place + 1) is not None or (words[place + 1:place + 2] in (["/"], ["AND"]))):
             sides.append(SHORT[word])
@@ -125,8 +126,12 @@ def named(words, sides_alone):
         new = [" ".join(filter(None, (last[1].strip(), side, last[0]))) for side in dict.fromkeys(loose)]
         found[at:at + 1] = new if not _sided(found[at]) else [found[at], *new]
     found = list(dict.fromkeys(found))
-    return tuple(site for site in found if not any(
-        site != other and site.split()[-1] == other.split()[-1] and set(site.split()) < set(other.split()) and _sided(other) for other in found))
+    return tuple(site for site in found if not any(_sided(other) and _within(site, other) for other in found))
+
+
+def _within(site, other):
+    """Is a site told more exactly by another, "thigh" by "left thigh"?"""
+    return site.split()[-1] == other.split()[-1] and set(site.split()) < set(other.split())
 
 
 def _sided(site):
@@ -138,7 +143,7 @@ def _side_leads(words, place):
     after = words[place + 1:place + 5]
     while after and after[0] in ("AND", "/", ",", "the", "la", "el", "my"):
         after = after[1:]
-    return bool(after) and after[0] in ("left", "right", "r", "l") and _area_at(words, place + 1 + words[place + 1:].index(after[0]) + 1) is not None
+    return bool(after) and after[0] in ("left", "right", "r", "l") and _area_at(after, 1) is not None
 
 
 def _area_at(words, place):

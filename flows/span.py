@@ -18,9 +18,12 @@ def _words(words):
 
 
 BETWEEN = _words(  # may stand between "started" and its hour
-    "AT ABOUT TOOK FROM la las a an , : = time it the my up infusion infusing infundir was were is hora hour today hoy dose OF fue pump medicine everything "
-    "ALL with mi el al en on off again me we i todo whole thing TO H this that poner ponerme ponermela ponerla bomba eran era cuando when lo just pasando "
-    "put SITE needles her his him running ya both AND then finally out NEEDLE treatment for PM AM para taking drip ran meds med como esta LEFTOVER")
+    "AT ABOUT TOOK FROM la las a an , : = time it the my up infusion infusing infundir was were is hora hour today hoy dose OF fue "
+    "pump medicine everything "
+    "ALL with mi el al en on off again me we i todo whole thing TO H this that poner ponerme ponermela ponerla bomba eran era "
+    "cuando when lo just pasando "
+    "put SITE needles her his him running ya both AND then finally out NEEDLE treatment for PM AM para taking drip ran meds med "
+    "como esta LEFTOVER")
 FILL = rf"(?:(?:{BETWEEN}) ){{0,6}}"
 UNIT = (rf"(?! (?:{_words('ML H MIN SEC SITE VIAL NEEDLE EACH BOTH LOT mm g ga gauge x / days? dias? weeks? semanas? kg lbs? percent % thigh belly arm hip')}|"
         rf"{_words('more mas left times veces st nd rd th kids? people mg grams?')}|[Lvs]?\d|OF \d|AND \d|CORR \d+ ML))")  # an hour is not followed by these
@@ -35,12 +38,15 @@ LONGEST = 8 * 60  # minutes of one infusion that we believe: common practice, no
 ANOTHER_DAY = re.compile(rf" (?:{_words('yesterday ayer antier sundays? mondays? tuesdays? wednesdays? thursdays? fridays? saturdays? domingo lunes martes')}|"
                          rf"{_words('miercoles jueves viernes sabado NIGHT')}) ")
 NOT_AFTER = _words(  # a span behind these is no length of a dose
-    "AGO within every EACH another otros otras next wait dentro late after faltan faltaban quedan past LEFTOVER falta WILL proximos proximas go sigue other "
+    "AGO within every EACH another otros otras next wait dentro late after faltan faltaban quedan past LEFTOVER falta WILL proximos "
+    "proximas go sigue other "
     r"first llevo lleva llevamos been going van usually usual usualy normally normal normalmente supposed ORDERED by START LOST held holding apreta\w* "
     "since descanse FROM NEEDLE")
 NOT_BEFORE = _words(  # nor one before these
-    "AGO late later LEFTOVER left more apart before after away old drive tarde mas restantes nap early walk break wait antes despues remaining into behind "
-    "atrasada atrasado delay sooner flight movie show longer since post out back now extras? over ya apretando FROM START desde mark direct straight")
+    "AGO late later LEFTOVER left more apart before after away old drive tarde mas restantes nap early walk break wait antes "
+    "despues remaining into behind "
+    "atrasada atrasado delay sooner flight movie show longer since post out back now extras? over ya apretando FROM START desde "
+    "mark direct straight")
 _AM_PM = {"AM": "a", "PM": "p", None: ""}
 _TIME = r"t(\d{4})([apx]?)(\??)"
 
@@ -134,7 +140,8 @@ def _mark_spans(line):
     hours = lambda n: float(n) * 60  # noqa: E731
     line = re.sub(r"( \d+w?(?: H \d+w?)?) m(?= )", r"\1 MIN", line)
     steps = (
-        (rf"(?:{N}(?: H| MIN)?|an? H|una H|H)(?: ,)? (?:TO|OR|a|OR TO)(?: ABOUT)? (?:{N}|an? H|una H)(?: (?:H|MIN)| AND (?:half|media|an? half)(?: H)?)+",
+        (rf"(?:{N}(?: H| MIN)?|an? H|una H|H)(?: ,)? (?:TO|OR|a|OR TO)(?: ABOUT)? (?:{N}|an? H|una H)(?: (?:H|MIN)| AND (?:half|"
+         rf"media|an? half)(?: H)?)+",
          lambda *_: "s60?"),
         (rf"(?:an? |una )?H(?: ,)? (?:OR|TO|CORR) {N}(?! (?:ML|SITE|MIN))", lambda _: "s60?"),
         (rf"(?:an? |un )?COUPLE(?: OF)?(?: OF)? H(?: (?:OR|,)+ {N}w?)?", lambda _: "s120?"),
@@ -169,19 +176,23 @@ def _mark_spans(line):
         (r"(s\d+) (?:AND )?HEDGE", lambda s: f"{s}?"),
         (r"HEDGE (?:an? )?(s\d+)", lambda s: f"{s}?"),
         (r"TOOK over (s\d+)", lambda s: f"TOOK {s}?"),
-        (r"(s\d+)\??(?: ,| \|)? (?:OR|UNSURE)(?: (?:OR|UNSURE|ABOUT|closer|more|like|mas))*(?: (?:s\d+\??|\d+(?:\.\d+)?w?(?! ML)))?(?: |(?= ))(?! so)",
+        (r"(s\d+)\??(?: ,| \|)? (?:OR|UNSURE)(?: (?:OR|UNSURE|ABOUT|closer|more|like|mas))*(?: (?:s\d+\??|"
+         r"\d+(?:\.\d+)?w?(?! ML)))?(?: |(?= ))(?! so)",
          lambda s: f"{s}? "),
         (r"(?:OR|UNSURE)(?: (?:ABOUT|,|it|TOOK|was|how|long))* (s\d+)", lambda s: f"{s}?"),
         # spans that are no length of a dose
         (r"((?:WILL|ORDERED) (?:(?!s\d)[^ |]+ ){0,5})s\d+\??", lambda words: f"{words}x"),
-        (rf"(?:{NOT_AFTER}|in the|OF aqui a|ya va|used TO be|antes era|for ABOUT)(?: (?:ABOUT|OF|be|in|take|para|run|TOOK|the|last|un|una|i|have))*"
+        (rf"(?:{NOT_AFTER}|in the|OF aqui a|ya va|used TO be|antes era|for ABOUT)(?: (?:ABOUT|OF|be|in|take|para|run|TOOK|the|last|"
+         rf"un|una|i|have))*"
          r" s\d+\??", lambda: "x"),
-        (rf"s\d+\?? (?:{NOT_BEFORE}|TO go|por delante|AND (?:sigue|counting|NOT|only|still|le)|OF(?! infus\w*)|in(?! the | my | belly| thigh))(?: |(?= ))",
+        (rf"s\d+\?? (?:{NOT_BEFORE}|TO go|por delante|AND (?:sigue|counting|NOT|only|still|le)|OF(?! infus\w*)|in(?! the | my |"
+         rf" belly| thigh))(?: |(?= ))",
          lambda: "x "),
     )
     for pattern, write in steps:
         line = sub(pattern, write, line)
-    line = re.sub(r"( (?:END|WHOLE|TOOK|went|ran|ML|v\S+|fue|paso|entro|pasaron|ALL|it|that|LOT|L\d|infusion|dose|done|termine)(?: (?:ABOUT|ALL|it|,|up))*"
+    line = re.sub(r"( (?:END|WHOLE|TOOK|went|ran|ML|v\S+|fue|paso|entro|pasaron|ALL|it|that|LOT|L\d|infusion|dose|done|"
+                  r"termine)(?: (?:ABOUT|ALL|it|,|up))*"
                   r" (?:in|en)(?: ABOUT| like)?) (?=s)", r"\1 TOOK ", line)
     return re.sub(r"( (?:in|en|dentro OF)(?: (?:ABOUT|otras|unas|unos|como|like))?) s\d+\??(?= )", r"\1 x", line)
 
@@ -195,7 +206,8 @@ def minutes(line):
         spans = re.findall(r" s(\d+)(\??)(?= )", part)
         if not spans:
             continue
-        told = re.search(r" TOOK .*?s\d| s\d+\??(?: (?:TOTAL|START|it|to finish))| (?:in|en|for|por|durante|over|fueron)(?: ABOUT| HEDGE)? s\d", part)
+        told = re.search(r" TOOK .*?s\d| s\d+\??(?: (?:TOTAL|START|it|to finish))| (?:in|en|for|por|durante|over|fueron)(?: ABOUT|"
+                         r" HEDGE)? s\d", part)
         for piece in part.split(" , "):
             piece = f" {piece} "
             near = re.findall(r" s(\d+)(\??)(?= )", piece)

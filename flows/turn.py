@@ -10,6 +10,7 @@ from datetime import date, timedelta
 
 from flows import hours, log, phase
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
+from flows.amount import MOST
 from flows.content import may_send
 from flows.conversation import AFTER, ASKS, BACK, FACTS, QUESTIONS, fire
 from flows.model import (
@@ -21,7 +22,6 @@ from flows.phrases import clock_words, number_words, reaction_words, sites_words
 from flows.readiness import QUIET_HOLDS
 from flows.reader import rules, spoken
 from flows.say import call_back, due_words, minutes_later, say
-from flows.volume import MOST
 from flows.words import Because, Reading, When
 
 WAITS = ("second_reminder", "to_coordinator", "window_end", "put_off")  # time-outs of an occasion not yet answered

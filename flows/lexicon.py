@@ -1,8 +1,8 @@
 """A text in few plain words: one word for all the words of both languages that mean the same for a dose.
 
 "40 cc en cada muslo" and "forty mls, each thigh" become " | 40 ML en EACH thigh | " and " | 40w ML , EACH thigh | ", so that what
-reads a dose is written once. Capitals are our own words, small letters the patient's; "thighS" are more than one. Numbers are digits; a trailing
-"w" tells that they were written as words. "|" ends a sentence, "," a part of one.
+reads a dose is written once. Capitals are our own words, small letters the patient's; "thighS" are more than one. Numbers are
+digits; a trailing "w" tells that they were written as words. "|" ends a sentence, "," a part of one.
 """
 
 import re

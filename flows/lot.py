@@ -10,6 +10,7 @@ SKIPPED = set(  # between the word and the number
     "follows for fue fueron hoy is la las lg los mi my no nos nr num number numbers numero numeros on other otro "
     "primero q que says second segundo siguientes son the this today usado usados used was were ".split())
 NO_LOT = {"ML", "x", "MIN", "H", "VIAL", "SITE", "AM", "PM", "SEC", "mm", "g", "EACH", "%"}
+MEASURE = re.compile(r"\d{1,3}(?:hrs?|mls?|cc|mins?|mm|ga?|[hmx]|h(?:rs?)?\d\d?(?:m|min)?|rd|th|st|nd)|\d\d?[ap]m?", re.IGNORECASE)
 UNREADABLE = re.compile(r"smudge\w*|illegible|unreadable|cant read|can not read|cannot read|couldnt read|rubbed|blurr\w*|faded|"
                         r"borros\w*|no se ve|"
                         r"no se lee|no se alcanza|no alcanzo|ilegible|borr\w+|manchad\w+|worn|torn|se despego|scratched|wet and")
@@ -38,7 +39,7 @@ def taken_out(found):
             while place + 1 < len(found) and re.fullmatch(r"\d+|/|TO|-|:|date|el|fecha|CODE|20\d\d", found[place + 1].word):
                 place += 1
             place += 1
-        elif _is_lot(typed, piece.word, following, listing, found[max(place - 1, 0):place], after - place):
+        elif _is_lot(typed, piece.word, following, listing, after - place):
             typed = typed.strip("-/.")
             if typed not in lots:
                 lots.append(typed)
@@ -64,20 +65,18 @@ def _whole(found, place):
     return typed, end
 
 
-def _is_lot(typed, word, following, listing, before, glued):
-    if not re.search(r"\d", typed) or not re.fullmatch(r"[\w-]+", typed):
+def _is_lot(typed, word, following, listing, glued):
+    """Is it a lot number? Behind the word "lot" (`listing`) most codes and longer numbers are, elsewhere only a plain code."""
+    if not re.search(r"\d", typed) or not re.fullmatch(r"[\w-]+", typed) or MEASURE.fullmatch(typed):
         return False
-    codelike = word == "CODE" or glued > 1 and re.search(r"[A-Z-]", typed) and re.search(r"[^\W\d]|\d-\d{3}", typed)
-    units = re.fullmatch(r"\d{1,3}(?:hrs?|mls?|cc|mins?|mm|ga?|[hmx]|h(?:rs?)?\d\d?(?:m|min)?|rd|th|st|nd)|\d\d?[ap]m?", typed, re.IGNORECASE)
-    if units:
-        return False
-    if listing:
-        if word == "CODE" or codelike:
-            return True
-        return bool(re.fullmatch(r"\d{3,12}(?:-\d+)*|\d+-\d+[\w-]*", typed)) and (following not in NO_LOT or "-" in typed) and not re.fullmatch(r"\d+-\d", typed) and (
-            len(typed) > 3 or following in ("", ",", "|", "AND", "LOT", "/"))
     plain = re.sub(r"[^\w]", "", typed)
-    return word == "CODE" and len(plain) >= 5 and len(re.findall(r"\d", plain)) >= 3 and bool(re.search(r"[A-Z]", typed)) and typed == typed.upper()
+    if not listing:
+        return word == "CODE" and len(plain) >= 5 and len(re.findall(r"\d", plain)) >= 3 and any(map(str.isupper, typed)) and typed == typed.upper()
+    if word == "CODE" or glued > 1 and re.search(r"[A-Z-]", typed) and re.search(r"[^\W\d]|\d-\d{3}", typed):
+        return True
+    number = re.fullmatch(r"\d{3,12}(?:-\d+)*|\d+-\d+[\w-]*", typed) and not re.fullmatch(r"\d+-\d", typed)
+    ends = len(typed) > 3 or following in ("", ",", "|", "AND", "LOT", "/")
+    return bool(number and ends and (following not in NO_LOT or "-" in typed))
 
 
 def in_doubt(line):

@@ -101,6 +101,8 @@ def named(words, sides_alone):
                 sides.append(word)
             elif (last or sides_alone) and place and words[place - 1] in LOOSE and words[place + 1:place + 2] not in (["over"], ["in"], ["on"]):
                 loose.append(word)
+        elif word in ("l", "r") and last and words[place - 1] in ("the", "in", "AND") and _area_at(words, place + 1) is None:
+            loose.append(SHORT[word])
         elif word in ("l", "r") and (_area_at(words, place + 1) is not None or (words[place + 1:place + 2] in (["/"], ["AND"]))):
             sides.append(SHORT[word])
         elif word in ("luq", "llq", "ruq", "rlq"):

@@ -70,7 +70,7 @@ def _mark_written_spans(line):
     def span(before, h, m, *_):
         return f"{before} s{int(h) * 60 + int(m)}"
 
-    line = sub(r"((?:TOOK|within)(?: (?:me|us|it|:|=|was|OF|ABOUT|HEDGE|a|TOTAL|exactly|,))*) (\d{1,2}):(\d\d)(?! (?:AM|PM|TO|H|a))", span, line)
+    line = sub(r"((?:TOOK|within)(?: (?:me|us|it|:|=|was|OF|ABOUT|HEDGE|a|TOTAL|exactly|,)){0,3}) (\d{1,2}):(\d\d)(?! (?:AM|PM|TO|H|a))", span, line)
     line = sub(r"((?:in|en|for|TOTAL)(?: (?:ABOUT|HEDGE|:|OF))?) (\d):(\d\d)(?! (?:AM|PM|TO|a))", span, line)
     line = sub(r"(\d{1,2}):(\d\d) (?:H|hs|TOTAL|MIN|TOOK|OF TOOK)", lambda h, m: f"s{int(h) * 60 + int(m)}", line)
     return sub(r"(TOOK(?: (?:me|ABOUT))?) ([1-3])w (\d\d)w(?! (?:ML|MIN))", span, line)  # "took one fifty"
@@ -97,6 +97,7 @@ def _mark_times(line):
          f"{m}w TO {h}w{' ' + x if x else ''}"),
         (rf"((?:TO|AT|END|START|ABOUT)(?: AT| ABOUT)?) (5|10|20|25)(?: MIN)? (?:TO|OF) ([1-9]|1[0-2])w?{HALF}{UNIT}",
          lambda w, m, h, x: f"{w} {_to(h, m, half[x])}"),
+        (rf"([12]?\d)w? MIN (?:TO|para|before) ([1-9]|1[0-2])w?{HALF}{UNIT}", lambda m, h, x: _to(h, m, half[x])),
         (rf"(5|10|20|25)w?(?: MIN)? (?:TO|para|before|OF) (?:AT|las|la) {HOUR}{HALF}", lambda m, h, x: _to(h, m, half[x])),
         (rf"(\d\d?)w?(?: MIN)? para (?:AT |las |la )?{HOUR}{HALF}", lambda m, h, x: _to(h, m, half[x])),
         (rf"(5|10|20|25)w?(?: MIN)? {past} {HOUR}{HALF}{UNIT}", lambda m, h, x: _t(h, m, half[x])),
@@ -113,12 +114,12 @@ def _mark_times(line):
         (rf"{HOUR} (?:oh|o) (\d)w?{HALF}", lambda h, m, x: _t(h, m, half[x])),
         (rf"([1-9]|1[0-2])w? (\d\d)w? (AM|PM)", lambda h, m, x: _t(h, m, half[x])),
         (rf"([1-9]|1[0-2])w (\d\d)w(?! (?:ML|MIN|H|SITE))", lambda h, m: _t(h, m)),
-        (rf"((?:START|END|FROM|AT|ABOUT|TO)(?: (?:AT|ABOUT|:|FROM|la|las))*) ([1-9]|1[0-2]) ([0-5]\d){HALF}{UNIT}",
+        (rf"((?:START|END|FROM|AT|ABOUT|TO)(?: (?:AT|ABOUT|:|FROM|la|las)){{0,3}}) ([1-9]|1[0-2]) ([0-5]\d){HALF}{UNIT}",
          lambda w, h, m, x: f"{w} {_t(h, m, half[x])}"),
-        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO))*) ([1-9]|1\d|2[0-3])\.([0-5]\d?){UNIT}",
+        (rf"((?:START|END|FROM|AT|ABOUT)(?: (?:AT|ABOUT|:|FROM|la|las|TO)){{0,3}}) ([1-9]|1\d|2[0-3])\.([0-5]\d?){UNIT}",
          lambda w, h, m: f"{w} {_t(h, m.ljust(2, '0'))}"),
         (rf"{HOUR} (AM|PM)", lambda h, x: _t(h, 0, half[x]) if int(h) <= 12 else f"{h} {x}"),
-        (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at))*) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?(?! (?:ML|H|MIN|/))",
+        (r"((?:START|END|FROM|AT|TO|ABOUT)(?: (?:AT|ABOUT|:|at)){0,3}) ([01]?\d|2[0-3])([0-5]\d)(?: (?:H|hs))?(?! (?:ML|H|MIN|/))",
          lambda w, h, m: f"{w} {_t(h, m)}"),
         (r"([1-9]|1[0-2])\.([0-5]\d) (TO|a) ([1-9]|1[0-2])\.([0-5]\d)" + UNIT, lambda a, b, w, c, d: f"{_t(a, b)} TO {_t(c, d)}"),
         (r"(t\d{4}[apx]?) ([1-9]|1[0-2])\.([0-5]\d)", lambda t, a, b: f"{t} {_t(a, b)}"),
@@ -126,7 +127,7 @@ def _mark_times(line):
     for pattern, write in steps:
         line = sub(pattern, write, line)
     line = sub(r"HEDGE (?:AT )?(t\d{4}[apx]?)|(t\d{4}[apx]?) HEDGE", lambda t, u: f"{t or u}?", line)
-    line = sub(rf"((?:START|END)(?: AT| ABOUT| las?)*) (?:HEDGE (?:AT )?{HOUR}|{HOUR} HEDGE){UNIT}", lambda w, h, i: f"{w} {_t(h or i, 0)}?", line)
+    line = sub(rf"((?:START|END)(?: AT| ABOUT| las?){{0,3}}) (?:HEDGE (?:AT )?{HOUR}|{HOUR} HEDGE){UNIT}", lambda w, h, i: f"{w} {_t(h or i, 0)}?", line)
     return sub(r"(t\d{4}[apx]?)(?: ,)? OR (?:t\d{4}[apx]?|\d\d?w?)" + UNIT, lambda t: f"{t}?", line)
 
 

@@ -131,9 +131,9 @@ def test_no_long_text_takes_long(piece):
     facts("warm")  # what is made once
     spent = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         facts((piece * 1600)[:1600], ORDER, "20:15")
-        spent.append(time.perf_counter() - start)
+        spent.append(time.process_time() - start)
     assert min(spent) < 0.05
 
 

@@ -63,6 +63,7 @@ def marked(line, order_ml):
     line = sub(rf"ORDERED(?: (?:the|for|is|was|OF|ABOUT|it|be|normally|AT|mi|my|los|las|:|get))* {VN}", lambda *_: "ORDERED", line)
     line = sub(rf"(?:NOT|not|wasnt|no (?:fueron|eran|son|fue)|OTHERTIME|no(?= {V}| [\d.]+w? \|)) (?:the |los )?{VN}(?! (?:CORR|"
                rf"TOTAL))", lambda *_: "NOT", line)
+    line = sub(rf"(?:have|has|tengo|tiene) {VN}(?= (?:AT|PM|to do|for))", lambda *_: "ORDERED", line)  # yet to come
     return sub(rf"{V} (?:every|EACH s\d+)", lambda _: "RATE", line)
 
 

@@ -323,7 +323,7 @@ class Turn:
         if volume_ml is not None and volume_ml > order.volume_ml * MOST:
             found, volume_ml = replace(found, doubtful=("volume_ml", *found.doubtful), unlikely_ml=volume_ml), None
         if "volume_ml" in found.doubtful and volume_ml is None and infusion.state in ("done", "stopped"):
-            self.doubt = found
+            self.doubt = None if complaint else found  # "leaked, maybe 1 ml?" is no volume; how much went in is asked anyway
         elif volume_ml is not None:
             changes["volume_ml"] = volume_ml
             self.learnt.append(f"{number_words(volume_ml)} mL")

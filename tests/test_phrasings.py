@@ -19,7 +19,8 @@ import pytest
 from flows.log import facts
 
 FOLDER = Path(__file__).parent / "phrasings"
-OPEN = tuple(sorted(FOLDER.glob("*.jsonl")))
+OPEN = tuple(FOLDER / name for name in ("en.jsonl", "es.jsonl"))
+FILES = (*OPEN, FOLDER / "own.jsonl")
 FIELDS = ("volume_ml", "whole", "not_given_ml", "sites", "site_count", "started_local", "ended_local", "minutes", "lots", "lot_ml")
 # What a field of a line comes to. `wrong` are values on record that the text does not tell; `missed` were told and not found;
 # `asked` were told plainly and are asked back; `silent` should have been asked back and are not read at all.
@@ -90,33 +91,34 @@ def table(outcomes):
     return "\n".join(rows)
 
 
-# What was reached on the open two thirds, with a little room: found, wrong, asked.
-FLOORS = {"en": (0.90, 0.015, 0.80), "es": (0.88, 0.015, 0.80)}
+# What was reached, with a little room: found, wrong, asked.
+FLOORS = {"en": (0.93, 0.01, 0.85), "es": (0.90, 0.01, 0.90), "own": (0.93, 0.01, 0.75)}
 
 
-@pytest.mark.parametrize("file", OPEN, ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_nearly_nothing_is_written_down_that_the_text_does_not_tell(file):
     assert rates(counts(scored(file)))[1] <= FLOORS[file.stem][1]
 
 
-@pytest.mark.parametrize("file", OPEN, ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_most_of_what_is_told_is_found(file):
     assert rates(counts(scored(file)))[0] >= FLOORS[file.stem][0]
 
 
-@pytest.mark.parametrize("file", OPEN, ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_most_doubtful_values_are_asked_back(file):
     assert rates(counts(scored(file)))[2] >= FLOORS[file.stem][2]
 
 
-@pytest.mark.parametrize("file", OPEN, ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_no_wrong_volume_is_written_down(file):
     assert [line["text"] for line, kinds in scored(file) if kinds["volume_ml"] == "wrong"] == []
 
 
 def test_the_table_holds_at_least_two_hundred_phrasings_with_known_fields():
-    lines = [line for line, _ in scored(*OPEN)]
-    assert len(lines) >= 200 and len({line["id"] for line in lines}) == len(lines)
+    assert len(scored(*OPEN)) >= 200
+    lines = [line for line, _ in scored(*FILES)]
+    assert len({line["id"] for line in lines}) == len(lines)
     for line in lines:
         assert set(line["truth"]) | set(line["doubtful"]) <= set(FIELDS) - {"lot_ml"}, line["id"]
         assert not set(line["truth"]) & set(line["doubtful"]), line["id"]

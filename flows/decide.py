@@ -102,7 +102,7 @@ def _patient(world, inbound, patient, place=False):
         turn.state = "idle"
     last = last_ended(patient)
     lately = last is not None and world.now - last.ended_at < CORRECTED_WITHIN
-    found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body).any, lately,
+    found = triggers_of(reading, _state_here(turn), inbound.media_count, facts(inbound.body, patient.order).any, lately,
                         _gone(inbound.body), inbound.body, _just(world, patient, speaker), turn.back_to,
                         complaint_of(turn.talk.about))
     triggers = [_checked(trigger, turn, speaker) for trigger in found]

@@ -511,10 +511,10 @@ class PutSites:
 
 @dataclass(frozen=True)
 class PutLots:
-    """The lots of a dose, in place of what was there."""
+    """The lots of a dose, each with its mL or None, in place of what was there."""
 
     infusion: tuple
-    lots: tuple[str, ...]
+    lots: tuple[tuple[str, float | None], ...]
 
 
 @dataclass(frozen=True)

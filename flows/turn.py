@@ -10,6 +10,7 @@ from datetime import date, timedelta
 
 from flows import advice, content, hours, log, phase, rotation, shortage
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
+from flows.amount import MOST
 from flows.content import may_send, render
 from flows.conversation import AFTER, ASKS, BACK, FACTS, QUESTIONS, answers, fire
 from flows.model import (
@@ -47,6 +48,7 @@ ALL_OF_IT = re.compile(r"\W*(yes,? |si,? )?(it was )?(all( of it)?|everything|th
                        r"(?! (good|fine|ok|well|set|right|bien|but|except))(?!.*\b(but|except|menos|pero)\b)", re.IGNORECASE)
 ANSWERABLE_MINUTES = 14 * 60  # a question of the check-in can be answered after a working day or a night
 LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL
+MOST_PROMPTS = 4  # questions of one check-in, not counting what a problem is and how much it bothers
 MUCH_BOTHER = 7  # of 10: a nurse hears of it (bands 0, 1-3, 4-6, 7-10: clinical 11, numeric rating scale)
 ASKED_WITHIN = timedelta(hours=96)  # an older reaction is history and not asked about
 NOT_YET_GONE_H = 47  # a reaction told of as long ago that is still there goes to a nurse ("past 48 hours", with an hour's slack)
@@ -69,6 +71,7 @@ class Turn:
         self.learnt = []      # what the confirmation in the next text says
         self.problem = False  # a problem was named in this check-in
         self.about = self.talk.about  # the complaint that waits for its advice
+        self.doubt = None     # the facts of this text whose mL must be asked back, until they are
 
     # --- small tools ---
 
@@ -128,6 +131,8 @@ class Turn:
             fire(trigger, self)
         if self.checking is not None and self.state == "idle":
             self._go_on_checking()
+        if self.doubt is not None:
+            self._task("volume to check", owner="nurse")
         if elsewhere and self.state != "with_nurse":
             self.state, self.back_to = self.talk.state, self.state
             if self.back_to not in BACK:  # a second closed question: the first one stays the one that waits
@@ -282,7 +287,7 @@ class Turn:
         if last and last.state == "stopped":
             self._task("done after a stopped dose", owner="nurse")
             return self.nurse_decides()
-        if last and log.facts(self.inbound.body).any and self.patient.order:
+        if last and self._facts(last).any and self.patient.order:
             self.state, self.checking = "idle", self.learn(last)
             return None
         return self.say("done.already", time=self.clock(last.ended_at if last else self.now))
@@ -303,46 +308,45 @@ class Turn:
         self.wait("stopped_silence", self.practice.second_reminder_minutes)
 
     def give_volume(self):
-        """The mL of a stopped dose: a number up to the ordered volume, else it stays "not answered"."""
-        last, order = phase.last_ended(self.patient), self.patient.order
-        told = log.facts(self.inbound.body)
-        left = log.NOT_GIVEN.search(self.inbound.body)
-        volume_ml = told.volume_ml if told.volume_ml is not None else None if left else _lone_number(self.inbound.body)
-        if last and last.state == "stopped" and order and volume_ml is not None and volume_ml <= order.volume_ml:
-            self.put(last, volume_ml=volume_ml)
-        if last and last.state == "stopped" and told.sites and not left:
-            self.effects.append(PutSites(last.key, told.sites))
+        """The mL of a stopped dose, up to the ordered volume; more is asked back once, else it stays "not answered"."""
         self.stop_waiting("stopped_silence")
-        self.say("stopped.thanks")
+        last, order = phase.last_ended(self.patient), self.patient.order
+        if last is None or last.state != "stopped" or order is None:
+            return self.say("stopped.thanks")
+        told = self._facts(last)
+        volume_ml = next((ml for ml in (told.volume_ml, told.unlikely_ml, log.lone_number(self.inbound.body)) if ml is not None), None)
+        if "volume_ml" in told.doubtful and told.unlikely_ml is None:
+            volume_ml = None
+        if volume_ml is not None and volume_ml <= order.volume_ml:
+            last = self.put(last, volume_ml=volume_ml)
+        elif volume_ml is not None or "volume_ml" in told.doubtful:
+            self.doubt = replace(told, unlikely_ml=volume_ml)
+        if told.sites and told.not_given_ml is None:
+            self.effects.append(PutSites(last.key, told.sites))
+        return self._check_volume(last) or self.say("stopped.thanks")
 
     # --- the check-in: what is not known yet is asked, each thing once ---
 
     def learn(self, infusion, bare_number=None):
         """Put the facts of this text on the dose's record and in the confirmation; the dose as it is then.
 
-        A volume that the order cannot mean (more than a tenth above it) is not recorded: it is asked about, else a nurse
-        has a task. bare_number: the field that a lone number answers.
+        A volume in doubt, or one that the order cannot mean, is not recorded: it is asked back once, then a nurse has a
+        task. bare_number: the field that a lone number answers.
         """
         if self.inbound is None or self.patient.order is None:
             return infusion
-        found = log.facts(self.inbound.body)
+        found, order = self._facts(infusion), self.patient.order
         complaint = self.reading is not None and self.reading.disposition == "selfcare"
-        volume_ml = found.volume_ml
-        lone = None if log.NOT_GIVEN.search(self.inbound.body) else _lone_number(self.inbound.body)
-        if infusion.state not in ("done", "stopped"):
-            volume_ml = None  # what is yet to run is no volume given
-        if bare_number == "amount" and volume_ml is None:
-            if lone is not None and lone >= self.patient.order.volume_ml * LEAST_LONE:
-                volume_ml = lone  # a lone "1" is rather an answer to the question before
-            elif ALL_OF_IT.match(self.inbound.body):
-                volume_ml = self.patient.order.volume_ml
+        volume_ml = self._volume(found, bare_number) if infusion.state in ("done", "stopped") else None  # else it is yet to run
         changes = {}
-        if volume_ml is not None and volume_ml > self.patient.order.volume_ml * 1.1:
-            self._task(f"volume to check: {number_words(volume_ml)} mL told", owner="nurse")
+        if volume_ml is not None and volume_ml > order.volume_ml * MOST:
+            found, volume_ml = replace(found, doubtful=("volume_ml", *found.doubtful), unlikely_ml=volume_ml), None
+        if "volume_ml" in found.doubtful and volume_ml is None and infusion.state in ("done", "stopped"):
+            self.doubt = None if complaint else found  # "leaked, maybe 1 ml?" is no volume; how much went in is asked anyway
         elif volume_ml is not None:
             changes["volume_ml"] = volume_ml
             self.learnt.append(f"{number_words(volume_ml)} mL")
-            if infusion.state == "done" and volume_ml < self.patient.order.volume_ml * 0.9:
+            if infusion.state == "done" and volume_ml < order.volume_ml * 0.9:
                 self._task("less than ordered went in", owner="nurse")
         changes.update(self._times(infusion, found))
         infusion = self.put(infusion, **changes) if changes else infusion
@@ -351,21 +355,49 @@ class Turn:
             self.effects.append(PutSites(infusion.key, named))
             self.learnt.append(sites_words(named, self.lang))
             infusion = replace(infusion, sites=named)
+        elif found.site_count and infusion.state == "done" and not infusion.sites:
+            self.learnt.append(f"{found.site_count} {'sites' if self.lang == 'en' else 'sitios'}")
         lots = log.lots_answered(self.inbound.body) if bare_number == "lots" else found.lots
         if lots:
-            self.effects.append(PutLots(infusion.key, lots))
-            self.learnt.append(", ".join(lots))
-            infusion = replace(infusion, lots=lots)
+            self.effects.append(PutLots(infusion.key, tuple(map(tuple, lots))))
+            self.learnt.append(", ".join(lot if ml is None else f"{lot} {number_words(ml)} mL" for lot, ml in lots))
+            infusion = replace(infusion, lots=tuple(lot for lot, _ in lots))
         return infusion
+
+    def _facts(self, infusion):
+        """The facts of this text. Of a dose that ended on an earlier day, the hours told are that day's."""
+        here = hours.local(self.now, self.patient.zone)
+        earlier = infusion.ended_at is not None and hours.local(infusion.ended_at, self.patient.zone).date() < here.date()
+        return log.facts(self.inbound.body, self.patient.order, "23:59" if earlier else f"{here:%H:%M}")
+
+    def _volume(self, found, bare_number):
+        """The mL that a text tells, None where it does not or is in doubt. "All of it" is what was ordered."""
+        if found.volume_ml is not None or found.unlikely_ml is not None or "volume_ml" in found.doubtful:
+            return found.volume_ml
+        if bare_number != "amount" or found.not_given_ml is not None:
+            return self.patient.order.volume_ml if found.whole else None
+        lone = log.lone_number(self.inbound.body)
+        if lone is not None and lone >= self.patient.order.volume_ml * LEAST_LONE:
+            return lone  # a lone "1" is rather an answer to the question before
+        return self.patient.order.volume_ml if found.whole or ALL_OF_IT.match(self.inbound.body) else None
 
     def _infused_sites(self, found, complaint, bare_number):
         """The sites that a text says the dose went into; what it says of a complaint's place is none of them."""
         named = found.sites
         if complaint:
-            with_volume = [part for part in re.split(r"[.;!?\n]", self.inbound.body) if log.VOLUME.search(part)]
-            named = log.facts(with_volume[0]).sites if with_volume else ()
+            parts = [log.facts(part, self.patient.order) for part in re.split(r"[.;!?\n]", self.inbound.body)]
+            named = next((part.sites for part in parts if part.volume_ml is not None), ())
+            if len(named) < self.patient.order.sites:
+                return ()  # one of several is where the trouble is
         sure = bare_number == "amount" or found.volume_ml is not None or len(named) > 1 or any(" " in site for site in named)
+        if found.same and not named and not complaint:  # "the usual spots": those of the time before
+            before = [dose for dose in self.patient.infusions if dose.state == "done" and dose.sites and dose.key != self._latest_key()]
+            return max(before, key=lambda dose: dose.due_at).sites if before else ()
         return named if sure else ()
+
+    def _latest_key(self):
+        latest = phase.running(self.patient) or self._latest()
+        return latest.key if latest else None
 
     def _times(self, infusion, found):
         """Start, end and minutes that a text tells, as changes of a dose that has ended."""
@@ -373,12 +405,15 @@ class Turn:
             return {}
         zone, changes = self.patient.zone, {}
         day = hours.local(infusion.ended_at, zone).date()
-        ended = _before(found.ended_local, day, zone, self.now)
+        ended = _before(found.ended_local, day, zone, self.now, exact=True)
+        if ended and found.started_local is None and infusion.started_at and ended <= infusion.started_at:
+            ended = None  # it had not begun then
         if ended:
             changes["ended_at"] = ended
-            started = _before(found.started_local, hours.local(ended, zone).date(), zone, ended)
-            if started and ended - started < timedelta(hours=12):
-                changes["started_at"], changes["minutes"] = started, round((ended - started).total_seconds() / 60)
+        started = _before(found.started_local, hours.local(ended or infusion.ended_at, zone).date(), zone, ended or infusion.ended_at, exact=True)
+        if started and (ended or infusion.ended_at) - started < timedelta(hours=12):
+            changes["started_at"] = started
+            changes["minutes"] = round(((ended or infusion.ended_at) - started).total_seconds() / 60)
         elif found.minutes and infusion.state == "done":
             changes["minutes"] = found.minutes
             if infusion.started_at is None:
@@ -395,15 +430,28 @@ class Turn:
     def _go_on_checking(self):
         """The next question of the check-in, or thanks; the confirmation shares its text."""
         infusion = self.checking
+        if infusion.state == "stopped":  # of a stopped dose, nothing but its mL
+            return self._check_volume(infusion) or self.say("stopped.thanks")
+        if self._check_volume(infusion):
+            return None
         question = next_question(infusion, self.practice, self.problem or self._has_problem(infusion))
         if question is None:
             nothing = self.before in FACTS and not self.learnt
-            self.say("check_in.no_fact" if nothing else "check_in.thanks", noted=self._noted())
-            return
-        self.put(infusion, asked=",".join((*infusion.asked, question)))
-        self.asked_question = question
+            return self.say("check_in.no_fact" if nothing else "check_in.thanks", noted=self._noted())
+        return self._ask(infusion, question)
+
+    def _ask(self, infusion, question, *marks):
+        """Ask a question of the check-in; the dose remembers it, so it is not asked twice."""
+        self.put(infusion, asked=",".join(dict.fromkeys((*infusion.asked, question, *marks))))
         fire(ASKS[question], self)
         self.wait("check_in_silence", ANSWERABLE_MINUTES)
+        return True
+
+    def _check_volume(self, infusion):
+        """Ask back a volume in doubt, once for a dose. A second one in doubt stays "not answered" and is a nurse's task."""
+        if self.doubt is None or "again" in infusion.asked:
+            return False
+        return self._ask(infusion, "amount", "again")
 
     def _has_problem(self, infusion):
         return infusion.how == "problem"
@@ -424,10 +472,20 @@ class Turn:
         self.say("bother", "prompt", noted=self._noted())
 
     def ask_amount(self):
-        self.say("amount", "prompt", noted=self._noted(), volume=number_words(self.patient.order.volume_ml))
+        """How many mL, and where. What was told before and is in doubt is asked back in its own words."""
+        ordered, doubt, self.doubt = self.patient.order.volume_ml, self.doubt, None
+        if doubt is None:
+            self.say("amount", "prompt", noted=self._noted(), volume=number_words(ordered))
+        elif doubt.unlikely_ml is None:
+            self.say("amount.unsure", "prompt", noted=self._noted())
+        else:
+            key = "amount.more" if doubt.unlikely_ml > ordered else "amount.less"
+            self.say(key, "prompt", noted=self._noted(), told=number_words(doubt.unlikely_ml), volume=number_words(ordered))
 
     def ask_times(self):
-        self.say("times", "prompt", noted=self._noted())
+        found = self._facts(self.checking) if self.inbound and self.checking else log.Facts()
+        unsure = {"started_local", "ended_local", "minutes"} & set(found.doubtful)
+        self.say("times.unsure" if unsure else "times", "prompt", noted=self._noted())
 
     def ask_lots(self):
         self.say("lots", "prompt", noted=self._noted())
@@ -464,16 +522,21 @@ class Turn:
                     return self._call_back_about("a problem that bothers much")
                 return None
         infusion = self.learn(infusion, bare_number=self.before)
+        if self.before == "amount" and "again" in infusion.asked and infusion.volume_ml is None:
+            self.doubt = self.doubt or log.Facts()  # asked back, and not answered
         self.checking = infusion
         return None
 
     def correct(self):
         """Facts about a dose that is on record already: the record changes and keeps a trace."""
-        self.learn(self._latest())
-        self.say("corrected", noted=self._noted())
+        infusion = self.learn(self._latest())
+        return self._check_volume(infusion) or self.say("corrected", noted=self._noted())
 
     def leave_unanswered(self):
-        """What was not answered stays "not answered"; nobody is asked twice."""
+        """What was not answered stays "not answered"; nobody is asked twice. A volume in doubt is a nurse's matter then."""
+        infusion = self._latest()
+        if infusion is not None and self.before == "amount" and "again" in infusion.asked and infusion.volume_ml is None:
+            self._task("volume to check", owner="nurse")
 
     # --- later, skip ---
 
@@ -545,7 +608,7 @@ class Turn:
         complaint = advice.on_record(complaint, self.patient, infusion, self.before, self.now)
         wanted = advice.missing(complaint)
         if wanted and order and answers("ask_detail", self.state) and self._may_advise(complaint, infusion):
-            return self._ask(complaint, wanted, "check_in" if self.checking is not None else self.before)
+            return self._ask_first(complaint, wanted, "check_in" if self.checking is not None else self.before)
         return self._advise(complaint, infusion)
 
     def _dose_of(self, topic):
@@ -553,7 +616,7 @@ class Turn:
         setting_up = phase.expected(self.patient) if self.before in ("reminded", "put_off") and topic in AT_THE_NEEDLE else None
         return self.checking or phase.running(self.patient) or setting_up or self._latest()
 
-    def _ask(self, complaint, wanted, back_to):
+    def _ask_first(self, complaint, wanted, back_to):
         asked = wanted if wanted in advice.QUESTIONS else wanted[:1]
         self.about = replace(complaint, asked=complaint.asked + asked).written()
         self.back_to, self.checking = back_to if back_to in BACK else "idle", None
@@ -585,7 +648,7 @@ class Turn:
         complaint = advice.on_record(complaint, self.patient, infusion, self.back_to, self.now)
         wanted = advice.missing(complaint) if self.inbound and not self.follows else ()
         if wanted:
-            return self._ask(complaint, wanted, self.back_to)
+            return self._ask_first(complaint, wanted, self.back_to)
         if checked and infusion is not None and infusion.state == "done":
             self.problem, self.checking = infusion.how != "unwell", infusion
             if self.inbound and len(log.sites(self.inbound.body)) == self.patient.order.sites:
@@ -1007,7 +1070,10 @@ def next_question(infusion, practice, problem):
     """What the check-in asks next about a dose, or None: how it went, the bother of a problem, mL and sites, times, lots.
 
     Nothing that is known, and nothing twice; so at most four questions and, with the one what the problem is, two more.
+    A volume that had to be asked back is one of the four.
     """
+    if len(set(infusion.asked) - {"bother", "again"}) + ("again" in infusion.asked) > MOST_PROMPTS:
+        return None
     open_questions = (
         ("how", infusion.how is None and not problem),
         ("bother", problem),
@@ -1057,19 +1123,6 @@ SMALL = {"zero": "0", "one": "1", "two": "2", "three": "3", "four": "4", "five":
 def _digits(text):
     """The text with the small number words as digits."""
     return " ".join(SMALL.get(word.lower(), word) for word in re.findall(r"\w+|[^\w\s]", text))
-
-
-NUMBER_WORDS = {"ten": 10, "fifteen": 15, "twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "diez": 10, "quince": 15,
-                "veinte": 20, "treinta": 30, "cuarenta": 40, "cincuenta": 50, "sesenta": 60}
-
-
-def _lone_number(text):
-    """The one number in an answer about mL ("40 thighs", "forty"), or None when there is none or several."""
-    bare = log.SPAN.sub(" ", text)
-    found = [float(number.replace(",", ".")) for number in re.findall(r"(?<![\w.,:])\d{1,4}(?:[.,]\d{1,2})?(?![\w:])", bare)]
-    found += [float(NUMBER_WORDS[word]) for word in re.findall(r"[a-z]+", bare.lower()) if word in NUMBER_WORDS]
-    each = re.search(r"\b(each|cada|apiece)\b", text, re.IGNORECASE)
-    return found[0] if len(found) == 1 and not each else None
 
 
 def _silent(turn):

@@ -244,26 +244,28 @@ def _infusion_id(writer, key):
     return row and row["id"]
 
 
-def _replace(writer, table, column, key, values):
-    """Put these values in place of a dose's own in a table of details; a change of what was there leaves a trace."""
+def _replace(writer, table, columns, key, values):
+    """Put these rows in place of a dose's own in a table of details; a change of what was there leaves a trace."""
     infusion_id = _infusion_id(writer, key)
-    before = [row[column] for row in rows(writer.db, f"SELECT {column} FROM {table} WHERE infusion_id = ? ORDER BY id", infusion_id)]
-    if before == list(values):
+    names, after = ", ".join(columns), [list(value) for value in values]
+    before = [[row[column] for column in columns] for row in rows(
+        writer.db, f"SELECT {names} FROM {table} WHERE infusion_id = ? ORDER BY id", infusion_id)]
+    if before == after:
         return
     writer.run(f"DELETE FROM {table} WHERE infusion_id = ?", infusion_id)
-    for value in values:
-        writer.run(f"INSERT INTO {table} (infusion_id, {column}) VALUES (?, ?)", infusion_id, value)
-    writer.audit("infusion changed", f"infusion/{infusion_id}", column=column, before=before, after=list(values))
+    for value in after:
+        writer.run(f"INSERT INTO {table} (infusion_id, {names}) VALUES (?{', ?' * len(columns)})", infusion_id, *value)
+    writer.audit("infusion changed", f"infusion/{infusion_id}", column=names, before=before, after=after)
 
 
 @effect.register
 def _(each: model.PutSites, writer):
-    _replace(writer, "infusion_site", "site", each.infusion, each.sites)
+    _replace(writer, "infusion_site", ("site",), each.infusion, [(site,) for site in each.sites])
 
 
 @effect.register
 def _(each: model.PutLots, writer):
-    _replace(writer, "infusion_lot", "lot", each.infusion, each.lots)
+    _replace(writer, "infusion_lot", ("lot", "volume_ml"), each.infusion, each.lots)
 
 
 @effect.register

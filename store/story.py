@@ -24,13 +24,15 @@ def chat(db, number, most=200):
 
 
 def infusions(db, patient_id):
-    """Every dose of a patient, oldest first, with sites and lots. None means "not answered"."""
+    """Every dose of a patient, oldest first, with sites, lots and the mL of each lot. None means "not answered"."""
     found = rows(db, """SELECT id, due_on, due_at, state, reminded_at, started_at, started_by, ended_at, volume_ml, minutes, why
                         FROM infusion WHERE patient_id = ? ORDER BY due_at, id""", patient_id)
     for row in found:
         number = row.pop("id")
         row["sites"] = [r["site"] for r in rows(db, "SELECT site FROM infusion_site WHERE infusion_id = ? ORDER BY id", number)]
-        row["lots"] = [r["lot"] for r in rows(db, "SELECT lot FROM infusion_lot WHERE infusion_id = ? ORDER BY id", number)]
+        lots = rows(db, "SELECT lot, volume_ml FROM infusion_lot WHERE infusion_id = ? ORDER BY id", number)
+        row["lots"] = [r["lot"] for r in lots]
+        row["lot_volumes_ml"] = [r["volume_ml"] for r in lots]
     return found
 
 

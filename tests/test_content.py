@@ -27,6 +27,7 @@ LONGEST = {  # the longest value that each placeholder is filled with in use
     "ran": "It has run 180 min. ", "took": "It took 180 min. ", "usual": " (your last ones: about 180)", "call_at": "12:59 PM",
     "elapsed": "180", "part": "worker", "means": "Reminders and further pages may be late.", "usual_minutes": "180", "choices": "Maximiliano or Bartholomew", "cases": "0000, 1111, 2222", "words": "x" * 600, "most": "600",
     "places": "barriga izquierda (2), barriga derecha (2), muslo izquierdo (2), muslo derecho (2)", "items": "10 batteries left, 20 rolls of tape left",
+    "told": "1000",
 }
 KEYWORDS = ("stop", "end", "cancel", "quit", "yes", "start", "help", "revoke", "unsubscribe", "optout", "stopall", "unstop", "info")
 STAFF = ("page", "nurse.")  # entries that only staff read

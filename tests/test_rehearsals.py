@@ -402,7 +402,7 @@ def test_no_infusion_brings_more_than_four_questions_and_two_about_a_problem(fil
     for day in {event["at"][:10] for event in played(file.stem).events[:-1]}:
         for person in {event["to"] for event in played(file.stem).events[:-1]}:
             texts = [event["text"] for event in events(file.stem, to=person, kind="prompt") if event["at"].startswith(day)]
-            check_in = [text for text in texts if re.search(r"How did it go|How many mL|When did it start|Which lot|Como le fue|Cuantos mL", text)]
+            check_in = [text for text in texts if re.search(r"How did it go|[Hh]ow many mL|When did it start|Which lot|Como le fue|[Cc]uantos mL|A que hora", text)]
             about = [text for text in texts if re.search(r"How much does it bother|What is it, and where|How do you feel\?|Cuanto le molesta", text)]
             children = 2 if "two" in file.stem or "shared" in file.stem else 1
             assert len(check_in) <= 4 * children and len(about) <= 2 * children
@@ -421,9 +421,27 @@ def test_a_correction_changes_the_record():
     assert events("correction", says="We changed it on record")
 
 
-def test_a_volume_that_the_order_cannot_mean_is_not_recorded_but_asked_about_and_told():
-    assert last_dose("impossible_volume")["volume_ml"] == 40.0
-    assert [task["about"] for task in record("impossible_volume")["tasks"]] == ["volume to check: 400 mL told"]
+def test_a_volume_that_the_order_cannot_mean_is_asked_back_and_not_recorded():
+    assert len(events("impossible_volume", to="Ana", kind="prompt", says="400 mL is more than your order of 40")) == 1
+    assert last_dose("impossible_volume")["volume_ml"] == 40.0 and not record("impossible_volume")["tasks"]
+
+
+def test_a_volume_still_in_doubt_when_asked_back_is_not_recorded_and_a_nurse_hears_of_it():
+    assert len(events("doubtful_volume", to="Ana", kind="prompt", says="not sure how many mL")) == 1
+    assert last_dose("doubtful_volume")["volume_ml"] is None
+    assert [task["about"] for task in record("doubtful_volume")["tasks"]] == ["volume to check"]
+
+
+def test_each_lot_is_on_record_with_its_own_volume():
+    dose = last_dose("several_lots")
+    assert list(zip(dose["lots"], dose["lot_volumes_ml"])) == [("KX1140", 20.0), ("KX1207", 20.0)]
+    assert (dose["volume_ml"], dose["sites"]) == (40.0, ["left thigh", "right thigh"])
+
+
+def test_facts_told_in_spanish_are_not_asked_for():
+    dose = last_dose("spanish_facts")
+    assert (dose["volume_ml"], dose["sites"], dose["lots"], dose["minutes"]) == (30.0, ["left thigh", "right thigh"], ["77A1"], 65)
+    assert asked("spanish_facts") == 1, "only how it went"
 
 
 def test_silence_in_the_check_in_leaves_what_was_not_answered_unanswered():

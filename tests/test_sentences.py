@@ -214,7 +214,7 @@ def test_two_problems_in_one_text_are_on_record_each_with_its_own_site(text):
 
 def test_a_bare_lot_number_is_on_record_when_it_was_asked_for_and_confirmed():
     effects = answer("lots", "P10012345 and P10012346")
-    assert [each.lots for each in effects if isinstance(each, PutLots)] == [("P10012345", "P10012346")]
+    assert [each.lots for each in effects if isinstance(each, PutLots)] == [(("P10012345", None), ("P10012346", None))]
     assert "P10012345, P10012346" in texts_to_ana(effects)[0].body
 
 
@@ -297,3 +297,29 @@ def test_an_hour_that_we_cannot_know_is_asked_back(text):
 @pytest.mark.parametrize("text", ["after i eat my chest hurts", "when i get up i faint"])
 def test_what_happens_after_something_is_no_wish_for_later(text):
     assert "later.vague" not in entries(answer("reminded", text))
+
+
+@pytest.mark.parametrize(("state", "text", "entry"), [
+    ("running", "done 400 ml", "amount.more"), ("running", "done, all good, 4 ml", "amount.less"), ("running", "done 35 or 40 ml", "amount.unsure"),
+    ("amount", "400", "amount.more"), ("check_in", "all good, 400 ml both thighs", "amount.more"), ("stopped", "400 ml", "amount.more"),
+])
+def test_a_volume_in_doubt_is_asked_back_in_one_question_and_not_recorded(state, text, entry):
+    effects = answer(state, text)
+    assert [sent.entry for sent in texts_to_ana(effects) if sent.kind == "prompt"] == [entry]
+    assert not any("volume_ml" in each.changes for each in effects if isinstance(each, PutInfusion))
+    assert not any(isinstance(each, OpenTask) for each in effects)
+
+
+def test_a_correction_that_cannot_be_is_asked_back_and_leaves_the_record_as_it_is():
+    patient = patient_in("check_in")
+    patient = replace(patient, talk=replace(patient.talk, state="idle"))
+    effects = decide(world(patient), Inbound(1, ANA, ANA.number, "sorry it was 400 ml", 0, NOW)).effects
+    assert entries(effects) == ["amount.more"] and not any("volume_ml" in changes for changes in doses(effects))
+
+
+def test_a_second_answer_in_doubt_is_not_asked_again_and_a_nurse_has_a_task():
+    patient = patient_in("amount")
+    patient = replace(patient, infusions=(replace(patient.infusions[0], asked=("how", "amount", "again"), how="fine"),))
+    effects = decide(world(patient), Inbound(1, ANA, ANA.number, "400 ml", 0, NOW)).effects
+    assert not any(entry.startswith("amount") for entry in entries(effects))
+    assert [task.about for task in effects if isinstance(task, OpenTask)] == ["volume to check"]

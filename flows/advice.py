@@ -26,17 +26,21 @@ FRESH = timedelta(hours=24)       # a reaction at a dose that ended so lately be
 LONG_DAYS = 2                     # a reaction older than this goes to a nurse (guide: past 48 h)
 USUAL_DOSES, USUAL_LEAST = 5, 2   # the patient's usual time: the median of so many doses, from so many on
 CALL_AFTER = 1.5                  # an infusion is stopped and called about after so many times its expected or usual time; design choice
+CLEARLY_LONGER = 1.25             # a usual time this much over the order's is the one to wait for; design choice
 MUCH = 0.1                        # a leak of this part of a site's mL is more than drops; design choice
 AGAIN_OF, AGAIN = 4, 2            # the same trouble at so many of the last doses is a pattern (guide: "repeated leaks"); design choice
 AGAIN_DAYS = 120                  # and older doses do not count
 
 _NUMBER = r"\d{1,3}(?:[.,]\d)?"
 _ML = re.compile(rf"({_NUMBER})\s*(?:mls?|cc)\b", re.IGNORECASE)
-_MORE = re.compile(r"\b(lots?|soak\w*|puddle\w*|pour\w*|most|half|all over|everywhere|stream\w*|drench\w*|gush\w*|much|more|tons?|plenty|"
-                   r"mucho|mucha|bastante|empap\w*|chorr\w*|mitad|casi todo|charco|mas)\b", re.IGNORECASE)
+_NOT_MUCH = re.compile(r"\b(not|no|isn'?t|wasn'?t|nothing) (es |fue |era )?(too |very |that |a |muy |gran )?(much|lot|mucho|mucha|bad|big|bastante)\b|"
+                       r"\bno more (leak\w*|comes?)\b", re.IGNORECASE)
+_MORE = re.compile(r"\b(lots|(a|whole|what a) lot|alot|soak\w*|puddle\w*|pour\w*|most|half|all over|everywhere|stream\w*|drench\w*|gush\w*|much|more|tons?|plenty|"
+                   r"quite a (bit|few|lot)|tablespoons?|cupfuls?|(a few|few|couple|several|some) (mls?|cc)|(not|isn'?t|more than) (just |only |a )?"
+                   r"(few |couple |little |small )*(of )?(drops?|bit|little|small)|mucho|mucha|bastante|empap\w*|chorr\w*|mitad|casi todo|charco|mas|"
+                   r"no (son|es|fueron|era) (solo )?(unas? |un )?(gota\w*|poco|poquito)|cucharad\w*)\b", re.IGNORECASE)
 _DROPS = re.compile(r"\b(few|couple|tiny|little|small|bit|slight(?:ly)?|drops?|dribble|damp|spot|minor|barely|hardly|teaspoon|wet spot|moist|"
-                    r"gotas?|gotitas?|poco|poquito|poquit\w*|leve|manchit\w*|humedo)\b|"
-                    r"\b(not|no|isn'?t|wasn'?t|nothing) (too |very |that |a |muy )?(much|lot|mucho|bad|big)\b", re.IGNORECASE)
+                    r"gotas?|gotitas?|poco|poquito|poquit\w*|leve|manchit\w*|humedo)\b", re.IGNORECASE)
 _SINCE = re.compile(
     r"\b(since|for (?:the (?:last|past) |about |like |over |almost )*(?:\d+|an?|two|three|four|few|couple)|"
     r"(?:\d+|an?|one|two|three|four|few|couple(?: of)?|half an) ?(?:min\w*|hours?|hrs?|h|days?|weeks?)(?: ago)?|yesterday|last night|this (?:morning|"
@@ -46,12 +50,20 @@ _DAYS = re.compile(r"\b(\d{1,2}|two|three|four|five|six|seven|several|dos|tres|c
                    r"\b(?:a|one|two|\d|una?|dos) (weeks?|semanas?)\b", re.IGNORECASE)
 _COUNT = {"two": 2, "dos": 2, "three": 3, "tres": 3, "four": 4, "cuatro": 4, "five": 5, "cinco": 5, "six": 6, "seis": 6, "seven": 7,
           "siete": 7, "several": 3, "varios": 3}
+_STILL_IN = re.compile(r"\b(not (?:yet )?out|isn'?t out|still in|is in|its in|in still|no esta (?:afuera|fuera)|sigue (?:puesta|adentro|dentro)|"
+                       r"todavia (?:puesta|adentro|dentro)|no la (?:he )?(?:saque|sacado|quite))\b", re.IGNORECASE)
 _NEEDLE = (  # the first that fits
     ("before", re.compile(r"\b(not (?:yet )?(?:start\w*|running|on)|haven'?t start\w*|didn'?t start\w*|before (?:i )?start\w*|pump (?:is )?off|"
                           r"(?:no|aun no|todavia no) (?:he |la |lo )*(?:empez\w*|empec\w*|prend\w*)|antes de (?:empezar|prender|arrancar)|apagada)\b", re.IGNORECASE)),
     ("out", re.compile(r"\b(out|removed?|took it|pulled|finished|done|afuera|fuera|saque|quite|termin\w*)\b", re.IGNORECASE)),
     ("running", re.compile(r"\b(running|going|started|pump (?:is )?on|corriendo|andando|prendida|pasando|empec\w*|empez\w*)\b", re.IGNORECASE)),
 )
+SEVERE = re.compile(r"\b(very|really|so|extremely|super|severe\w*|unbearabl\w*|excruciat\w*|terribl\w*|horribl\w*|muy|demasiado|mucho)\b.{0,18}?\b(pain\w*|hurts?|"
+                    r"sore|hot|hard|duele|doler|dolor\w*|adolorid\w*|caliente|duro)\b|\b(hurts?|duele) (a lot|so (bad|much)|mucho|bastante)\b|"
+                    r"\bhard as a rock\b|\bsize of (an? )?(orange|fist|baseball|grapefruit)\b", re.IGNORECASE)
+CHANGE = re.compile(r"\b(turn(ing)? (it|the pump|the rate|the speed) up|turn up|speed (it|this) up|increase|raise the|faster rate|(add|use) (another|one more|a|more) "
+                    r"(site|needle)s?|(different|other|bigger|smaller|longer|shorter) needles?|subir(le)?|aumentar(le)?|acelerar(la)?|mas rapido|otra aguja)\b",
+                    re.IGNORECASE)
 MENDED = re.compile(r"\b(new (?:needle|set|site|one)|another (?:needle|set|site|place|one)|changed (?:it|the|sites?|needles?)|start(?:ed)? over|redid|"
                     r"swapped|replaced|threw (?:it|that)|(?:otra|nueva) (?:aguja|vez)|aguja nueva|cambie|de nuevo)\b", re.IGNORECASE)
 
@@ -101,10 +113,11 @@ def told(complaint, text, each_ml=None, choice=None):
     if since and "since" in NEEDS.get(complaint.topic, ()):
         changes["since"], changes["days"] = since[0], _days(text)
     if complaint.topic in ("blood_before", "blood_after") and complaint.asked:
-        changes["needle"] = next((where for where, words in _NEEDLE if words.search(text)), None)
-    for fact in complaint.asked[-2:]:
-        if choice in CHOICES.get(fact, ()):
-            changes[fact] = CHOICES[fact][choice]
+        inside = bool(_STILL_IN.search(text))
+        changes["needle"] = next((where for where, words in _NEEDLE if words.search(text) and not (inside and where == "out")), None)
+    last = complaint.asked[-1:]
+    if last and choice in CHOICES.get(last[0], ()) and complaint.asked[-2:] != ("site", "amount"):  # that question has no numbers
+        changes[last[0]] = CHOICES[last[0]][choice]
     return replace(complaint, **{name: value for name, value in changes.items() if value is not None})
 
 
@@ -112,7 +125,9 @@ def _amount(text, each_ml):
     found = _ML.search(text)
     if found and each_ml:
         return "more" if float(found[1].replace(",", ".")) >= each_ml * MUCH else "drops"
-    return "drops" if _DROPS.search(text) else "more" if _MORE.search(text) else None
+    if _NOT_MUCH.search(text):
+        return "drops"
+    return "more" if _MORE.search(text) else "drops" if _DROPS.search(text) else None  # in doubt it is more
 
 
 def _days(text):
@@ -161,10 +176,23 @@ def question(facts):
 def answers(complaint, text, choice=None):
     """Does a text tell anything that was asked for?"""
     return told(complaint, text, each_ml=100, choice=choice) != complaint or bool(
-        "start" in complaint.asked and (log.facts(text).minutes or _CLOCK.search(text) or _SINCE.search(text)))
+        "start" in complaint.asked and started(text, "23:59") is not None)
 
 
-_CLOCK = re.compile(r"\b\d{1,2}(?::\d{2})?\s*(?:am|pm|a\.m\.|p\.m\.)|\b\d{1,2}:\d{2}\b|\bat \d{1,2}\b|\ba las? \d{1,2}\b", re.IGNORECASE)
+def started(text, now_local):
+    """When a running dose started, as an answer tells it: ("at", "HH:MM") on a 24-hour clock, the latest past one at `now_local`; ("ago",
+    minutes); or None."""
+    ago = _RUNS.search(text)
+    if ago:
+        count = {"a": 1, "an": 1, "una": 1, "media": 0.5, "half an": 0.5}.get(ago[1].lower()) or float(ago[1])
+        return "ago", round(count * (60 if ago[2].lower().startswith(("h", "hour")) else 1))
+    clock = re.sub(r"(\d)\s*-?ish\b", r"\1", text, flags=re.IGNORECASE)
+    clock = re.sub(r"\b(maybe|around|about|like|i think|roughly|como|mas o menos|creo que|tipo)\b", " ", clock, flags=re.IGNORECASE)
+    found = log.facts(f"started at {clock.strip()}", None, now_local).started_local
+    return ("at", found) if found else None
+
+
+_RUNS = re.compile(r"\b(an?|una|half an|media|\d{1,3}(?:\.\d)?)\s*(hours?|hrs?|h|horas?|minutes?|mins?|min|minutos?)\b(?!\s*(?:left|more|to go))", re.IGNORECASE)
 
 
 # --- the numbers of the text ---------------------------------------------------------------------------------------------------------
@@ -172,9 +200,16 @@ _CLOCK = re.compile(r"\b\d{1,2}(?::\d{2})?\s*(?:am|pm|a\.m\.|p\.m\.)|\b\d{1,2}:\
 
 def usual_minutes(patient, but=None):
     """The patient's own usual minutes: the median of the last finished doses with a known time, or None for too few. but: a dose left out."""
-    took = [minutes_of(dose) for dose in patient.infusions if dose.state == "done" and (but is None or dose.key != but.key)]
+    took = [minutes_of(dose) for dose in patient.infusions if dose.state == "done" and (but is None or dose.key != but.key)
+            and (patient.order is None or dose.order_id == patient.order.id)]
     took = [minutes for minutes in took if minutes][:USUAL_DOSES]
     return round(median(took)) if len(took) >= USUAL_LEAST else None
+
+
+def expected_minutes(patient):
+    """How long a dose is waited for: the order's minutes, or the patient's own usual time where that is clearly longer, up to twice."""
+    order, usual = patient.order.minutes, usual_minutes(patient) or 0
+    return min(usual, 2 * order) if usual > CLEARLY_LONGER * order else order
 
 
 def minutes_of(dose):
@@ -222,8 +257,10 @@ def entry(complaint, infusion, over=False):
         return "advice.slow.after" if after else "advice.slow.stop" if over else "advice.slow"
     if complaint.topic in ("blood_before", "blood_after"):
         return "advice.blood_after" if complaint.needle == "out" else "advice.blood_before"
-    if complaint.topic in ("site_leak", "needle_pain"):
-        return f"advice.{complaint.topic}.after" if after else f"advice.{complaint.topic}"
+    if complaint.topic in ("site_leak", "needle_pain") and after:
+        return f"advice.{complaint.topic}.after"
+    if complaint.topic == "needle_pain" and infusion is not None and infusion.state == "running":
+        return "advice.needle_pain.running"
     return f"advice.{complaint.topic}" if complaint.topic in NEEDS else "advice.mild"
 
 

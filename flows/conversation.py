@@ -252,7 +252,8 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
     if state in QUESTIONS:
         return (_answer(reading, state, media_count, text),)
     if reading.disposition == "ask":
-        return tuple(step for step in _steps(reading) if step in ("done", "stop", "starting", "skip", "later")) + ("unsure",)
+        steps = ("done", "stop", "starting") + (("skip", "later") if state not in RUNNING else ())
+        return tuple(step for step in _steps(reading) if step in steps) + ("unsure",)
     if state == "amount" and reading.choice in (2, 3) and len(text.split()) == 1:
         return ("which_problem",) if reading.choice == 2 else ("unsure",)
     if state == "running" and just == "started" and reading.disposition == "none" and NOT_BEGUN.search(text):
@@ -313,8 +314,8 @@ def _besides(reading, rest, text, complaint):
     same = complaint is not None and reading.topic == complaint.topic
     kept = {"done", "stop", "skip", "later", "already", "still_running", "unsure", "picture"}
     kept |= {"complaint"} - ({"complaint"} if same else set()) | ({"call_back"} if not told else set())
-    if told and complaint.topic == "slow":
-        kept -= {"later", "still_running", "already"}  # "started at 6, 20 mL left"
+    if complaint is not None and complaint.topic == "slow":
+        kept -= {"later", "still_running", "already"}  # "started at 6", "around six"
     if told and complaint.topic.startswith("blood"):
         kept -= {"done", "already", "still_running", "later"}  # "it is out", "pump is running" say where the needle is
     return tuple(trigger for trigger in rest if trigger in kept)

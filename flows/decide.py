@@ -106,6 +106,8 @@ def _patient(world, inbound, patient, place=False):
                         _gone(inbound.body), inbound.body, _just(world, patient, speaker), turn.back_to,
                         complaint_of(turn.talk.about))
     triggers = [_checked(trigger, turn, speaker) for trigger in found]
+    if "alarm" in triggers:  # no routine advice beside an instruction
+        triggers = [trigger for trigger in triggers if trigger != "advised"]
     return effects + turn.run(*_answered(triggers, _state_here(turn), turn.back_to))
 
 

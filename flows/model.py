@@ -525,6 +525,7 @@ class MendReaction:
     bother: int | None = None
     gone: bool = False
     site: str | None = None
+    words: str | None = None  # told later, added to the newest one's own
     since: datetime | None = None
 
 

@@ -99,7 +99,7 @@ def _clock(norms, place):
     at_word = place > 0 and norms[place - 1] in _AT
     if match and (":" in word or at_word):
         hour, minute = int(match[1]), int(match[2])
-    elif word.isdigit() and len(word) <= 2:
+    elif word.isascii() and word.isdigit() and len(word) <= 2:
         hour, minute = int(word), 0
     elif place and word in _NUMBERS and norms[place - 1] in ("las", "la", "at") and _NUMBERS[word] >= 1:
         hour, minute = int(_NUMBERS[word]), 0

@@ -2,6 +2,8 @@
 
 from datetime import timedelta
 
+from flows.advice import expected_minutes
+
 
 def running(patient):
     """The infusion that runs by the patient's word, or None."""
@@ -14,8 +16,8 @@ def expected(patient):
 
 
 def expected_end(patient):
-    """When the running infusion should be over by the order; with no order on file, its start."""
-    return running(patient).started_at + timedelta(minutes=patient.order.minutes if patient.order else 0)
+    """When the running infusion should be over by the order or the usual time; with no order on file, its start."""
+    return running(patient).started_at + timedelta(minutes=expected_minutes(patient) if patient.order else 0)
 
 
 def last_ended(patient):

@@ -37,8 +37,12 @@ STAYS = {"swelling", "redness", "itch", "pain"}  # local reactions that are aske
 SYMPTOMS = {"headache", "fever", "gi", "heart", "faint", "urine", "hives", "itch_all_over", "other"}  # told at a check-in, kept on record
 ALARM_TEXTS = {("urgent", "blood_before"): "urgent.blood"}  # urgent matters with an instruction of their own
 PAST_48 = "a site reaction past 48 hours"
+OLDER = re.compile(r"\b(still|last (week|time|infusion|one)|yesterday|days?|todavia|sigue|la (semana|vez) pasada|ayer|dias?)\b", re.IGNORECASE)
 AT_THE_NEEDLE = {"site_leak", "needle_pain", "slow", "blood_before", "blood_after"}  # told while setting up, these are of this dose
 CHECKED_BEFORE = ("check_in", "problem", *FACTS, "follow_up")
+SIGNS = {"breathing", "throat_swelling", "hives", "itch_all_over", "faint", "chest_pain", "stroke", "seizure", "confusion", "clot_limb", "headache",
+         "neck_stiff", "fever", "urine", "jaundice", "gi", "heart"}  # told in an alarm, these stand on record as reactions too
+AGO_OR_START = r"\b(ago|hours?|hrs?|minutes?|mins?|been|since|started|began|hace|horas?|minutos?|desde|lleva|empe\w+)\b"
 NOT_A_REACTION = {"supply", "schedule", "question", "done", "thanks", "chatter", "stop_word", "slow", "other"}
 TASKS = {"done": "text to look at", "thanks": "text to look at", "chatter": "text to look at", "other": "text to look at"}
 VAGUE = re.compile(AFTER + r"|\b(after|before|when|once)\b.*\b(dinner|lunch|supper|work|school|shower|movie|game|church|kids?|bed)\b|\btonight\b|"
@@ -128,6 +132,8 @@ class Turn:
             self.before = self.state
             if trigger in ("cleared", "advised"):
                 trigger = f"{trigger}_{BACK[self.back_to]}"
+            if number > 1 and not answers(trigger, self.state):
+                break  # the step before it has brought the nurse in
             fire(trigger, self)
         if self.checking is not None and self.state == "idle":
             self._go_on_checking()
@@ -154,19 +160,21 @@ class Turn:
         infusion = occasion_for(self.patient, self.now)
         started_at = self.now - timedelta(minutes=_ago(self.inbound.body) if self.inbound else 0)
         when = self.reading.when if self.reading else None
-        named = self.start_named or (self.inbound and re.search(r"\b(started|began|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE))
-        if when and when.clock and not when.in_days and named:
+        named = self.inbound and re.search(r"\b(started|began|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE)
+        if self.start_named:
+            started_at = self.start_named
+        elif when and when.clock and not when.in_days and named:
             day = hours.local(self.now, self.patient.zone).date()
             named = _before(when.clock, day, self.patient.zone, self.now, exact=when.meridiem_known)
             started_at = named if named and self.now - named < timedelta(hours=12) else started_at
         infusion = self.put(infusion, state="running", started_at=started_at, started_by=self.speaker.name)
         self.learn(infusion)
         self.stop_waiting(*WAITS, *ASKED, "next_day")
-        minutes, passed = self.patient.order.minutes, (self.now - started_at).total_seconds() / 60
+        minutes, passed = advice.expected_minutes(self.patient), (self.now - started_at).total_seconds() / 60
         self.wait("running_question", max(minutes - passed, 0) + self.practice.grace_minutes)
         self.wait("running_end", minutes + self.practice.window_hours * 60)
         if not self.follows:
-            self.say("started", time=self.clock(started_at), minutes=round(minutes))
+            self.say("started", time=self.clock(started_at), minutes=round(self.patient.order.minutes))
 
     def start_again(self):
         """ "Starting" once more from the same phone: it runs as we know. The watch over it goes on."""
@@ -295,7 +303,7 @@ class Turn:
     def stop(self):
         infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
         infusion = self.put(infusion, state="stopped", ended_at=self.now, why=self.inbound.body[:200])
-        self.learn(infusion)
+        infusion = self.learn(infusion)
         self.stop_waiting(*WAITS, *ASKED, "running_end")
         task = self._task("dose stopped early", owner="nurse")
         reaction = self._reaction_told()
@@ -303,9 +311,12 @@ class Turn:
             self._reaction(infusion, reaction)
         if reaction or (self.reading.disposition in ("selfcare", "nurse") and self.reading.topic not in NOT_A_REACTION):
             self._hold("dose stopped early for a reaction", task.case)
+        if infusion.volume_ml is not None:  # told in the same breath: nothing is asked
+            self.state = "idle"
+            return self.say("stopped.known", volume=number_words(infusion.volume_ml)) if not self.follows else None
         if not self.follows:
             self.say("stopped", "prompt")
-        self.wait("stopped_silence", self.practice.second_reminder_minutes)
+        return self.wait("stopped_silence", self.practice.second_reminder_minutes)
 
     def give_volume(self):
         """The mL of a stopped dose, up to the ordered volume; more is asked back once, else it stays "not answered"."""
@@ -588,33 +599,63 @@ class Turn:
     def advise(self):
         """A complaint: what a nurse would ask is asked first, as far as it is not on record; then the fixed advice."""
         topic, order = self.reading.topic, self.patient.order
-        infusion = self._dose_of(topic)
+        infusion = self._dose_of(topic, self.before)
         late = infusion is not None and infusion.ended_at and self.now - infusion.ended_at > timedelta(hours=48)
         if late and REACTIONS.get(topic) in ("swelling", "itch", "pain") and topic != "needle_pain":
             self._reaction(infusion, topic)
             return self._call_back_about(PAST_48)
         if infusion is not None and infusion.state == "done" and order and self.checking is None:
             infusion = self.learn(infusion)
-        self._reaction(infusion, topic)
+        sites = self._reaction(infusion, topic)
         self.stop_waiting("check_in_silence", "problem_silence", "running_silence", "detail_silence")
         if self.before == "asked_running":
             self.wait("running_question", self.practice.silent_while_infusing_minutes)
         if infusion is not None and infusion.state == "done" and (self.checking or self.before in (*FACTS, "check_in", "problem")):
             self.problem = infusion.how != "unwell"
             self.checking = infusion = self.put(infusion, how="problem") if self.problem else infusion
-        complaint = advice.told(advice.Complaint(topic, self.reading.detail), self.inbound.body, order and order.ml_per_site)
-        if topic == "blood_before" and advice.MENDED.search(self.inbound.body):
-            complaint = replace(complaint, needle="before")
-        complaint = advice.on_record(complaint, self.patient, infusion, self.before, self.now)
+        if topic == "slow" and self.before in ("reminded", "put_off"):
+            self.stop_waiting("second_reminder")  # it runs: nobody is to be asked to start it
+            if order and advice.started(self.inbound.body, "23:59") and not self.follows and re.search(AGO_OR_START, self.inbound.body, re.IGNORECASE):
+                infusion = self._start_told() or infusion
+        complaint = self._complaint(topic, self.reading.detail, sites, infusion)
+        for other, detail in self._other_complaints(topic):
+            self._advise(self._complaint(other, detail, sites, infusion), infusion)
+            if self.state == "with_nurse":
+                return None
         wanted = advice.missing(complaint)
         if wanted and order and answers("ask_detail", self.state) and self._may_advise(complaint, infusion):
             return self._ask_first(complaint, wanted, "check_in" if self.checking is not None else self.before)
         return self._advise(complaint, infusion)
 
-    def _dose_of(self, topic):
-        """The dose that a complaint is about: the one in the check-in, the one that runs or is being set up, else the last."""
-        setting_up = phase.expected(self.patient) if self.before in ("reminded", "put_off") and topic in AT_THE_NEEDLE else None
-        return self.checking or phase.running(self.patient) or setting_up or self._latest()
+    def _complaint(self, topic, detail, sites, infusion):
+        """One complaint of this text with all that the text and the record know of it."""
+        order = self.patient.order
+        kind = "redness" if detail == "site_redness" else REACTIONS.get(topic, topic)
+        complaint = advice.told(advice.Complaint(topic, detail), self.inbound.body, order and order.ml_per_site)
+        if topic in ("blood_before", "blood_after") and advice.MENDED.search(self.inbound.body):
+            complaint = replace(complaint, needle=complaint.needle or "before")
+        if sites.get(kind):
+            complaint = replace(complaint, site=", ".join(sites[kind]))
+        return advice.on_record(complaint, self.patient, infusion, self.before, self.now)
+
+    def _other_complaints(self, topic):
+        """The first further complaint of the text, as ((topic, detail),); redness and itch are one, and so are the pains."""
+        known = {rule.id: rule for rule in rules()}
+        same = {"site_pain": "needle_pain", "needle_pain": "site_pain", "blood_before": "blood_after", "blood_after": "blood_before"}
+        told = [known[each.rule] for each in self.reading.because if each.rule in known]
+        found = [(rule.topic, rule.detail) for rule in told if rule.topic in advice.NEEDS and rule.disposition == "selfcare"
+                 and rule.topic not in (topic, same.get(topic))]
+        return tuple(dict.fromkeys(found))[:1] if self.patient.order else ()
+
+    def _dose_of(self, topic, state):
+        """The dose that a complaint told in this state is about: the one in the check-in, the one that runs or may run, else the last.
+        What happens at a needle while a dose may run is never of the dose before it."""
+        may_run = state in ("reminded", "put_off")
+        if self.checking or phase.running(self.patient):
+            return self.checking or phase.running(self.patient)
+        if may_run and (topic in AT_THE_NEEDLE or not OLDER.search(self.inbound.body if self.inbound else "")):
+            return phase.expected(self.patient)
+        return self._latest()
 
     def _ask_first(self, complaint, wanted, back_to):
         asked = wanted if wanted in advice.QUESTIONS else wanted[:1]
@@ -636,12 +677,14 @@ class Turn:
         if complaint is None or self.patient.order is None:
             return self.say("hello") if self.inbound and not self.follows else None
         checked = self.back_to in CHECKED_BEFORE
-        infusion = self._latest() if checked else self._dose_of(complaint.topic)
+        infusion = self._latest() if checked else self._dose_of(complaint.topic, self.back_to)
         if self.inbound:
             choice = self.reading.choice if self.reading else None
             more = advice.told(complaint, self.inbound.body, self.patient.order.ml_per_site, choice)
-            if more.site and more.site != complaint.site:
-                self.effects.append(MendReaction(self.patient.id, site=more.site))
+            answered = more != complaint or (complaint.topic == "slow" and advice.started(self.inbound.body, "23:59"))
+            if answered:  # the answer stands with the complaint's own words
+                site = more.site if more.site != complaint.site else None
+                self.effects.append(MendReaction(self.patient.id, site=site, words=self.inbound.body))
             complaint = more
             if complaint.topic == "slow" and self.state in ("reminded", "put_off", "idle") and not self.follows:
                 infusion = self._start_told() or infusion
@@ -656,18 +699,22 @@ class Turn:
         return self._advise(complaint, infusion)
 
     def _start_told(self):
-        """The start of a dose that nobody had told of, when the answer to "when did it start" names it; the dose, or None."""
-        when = self.reading.when if self.reading else None
-        if not (_ago(self.inbound.body) or (when and when.clock and not when.in_days)):
+        """The start of a dose that nobody had told of, when a text names it; the dose, or None."""
+        here = hours.local(self.now, self.patient.zone)
+        told = advice.started(self.inbound.body, f"{here:%H:%M}")
+        if told is None:
             return None
-        self.start_named = True
+        at = self.now - timedelta(minutes=told[1]) if told[0] == "ago" else _before(told[1], here.date(), self.patient.zone, self.now, exact=True)
+        if at is None or self.now - at > timedelta(hours=12):
+            return None
+        self.start_named = at
         follows, self.follows = self.follows, True
         fire("starting", self)
         self.follows = follows
         started = next(effect for effect in self.effects if isinstance(effect, PutInfusion) and effect.changes.get("state") == "running")
         return replace(occasion_for(self.patient, self.now), state="running", started_at=started.changes["started_at"])
 
-    start_named = False  # the text answers when a dose started, so its hour is the start
+    start_named = None  # the moment that an answer names as the start of a dose
 
     def _advice_key(self, complaint, infusion):
         return advice.entry(complaint, infusion, advice.far_over(self.patient, infusion, self.now))
@@ -679,12 +726,22 @@ class Turn:
 
     def _advise(self, complaint, infusion):
         """The fixed text with the order's numbers; or the nurse, where a nurse must look."""
-        if complaint.topic == "blood_before" and complaint.needle == "running":
-            return self._blood_runs()
+        running = infusion is not None and infusion.state == "running"
+        if complaint.topic.startswith("blood") and complaint.needle == "running":
+            return self._raise_instead("blood_before", "blood_while_running", "urgent.blood")
+        if complaint.topic == "site_leak" and complaint.amount == "more" and running:
+            return self._raise_instead("site_leak", "leak_while_running", "urgent.leak")
+        words = self.inbound.body if self.inbound else ""
+        if complaint.topic in ("site_swelling", "site_itch", "site_pain") and advice.SEVERE.search(words):
+            return self._call_back_about("a strong site reaction", "nurse_list.strong")
+        if advice.CHANGE.search(words):
+            return self._call_back_about(complaint.topic, "nurse_list.change")
         if complaint.days is not None and complaint.days > advice.LONG_DAYS:
             return self._call_back_about(PAST_48)
         if complaint.amount == "more":
             return self._call_back_about("a larger leak", "leak.more")
+        if complaint.topic == "site_leak" and complaint.amount is None:
+            self._task("a leak, how much is not answered", owner="nurse")
         if self.patient.order is None or not self._may_advise(complaint, infusion):
             return self._call_back_about(complaint.topic, "nurse_will_look")
         if advice.far_over(self.patient, infusion, self.now) and complaint.topic == "slow":
@@ -707,12 +764,13 @@ class Turn:
         if self.before == "detail" and phase.running(self.patient):
             self._watch_again()
 
-    def _blood_runs(self):
-        """Blood in the tubing with the pump running: stop, and the on-call nurse (guide: urgent)."""
-        words = self.inbound.body if self.inbound else "blood in the tubing"
-        self.reading = Reading("urgent", "blood_before", detail="blood_while_running", because=(Because("blood-while-running", words),),
+    def _raise_instead(self, topic, detail, key):
+        """What cannot wait while a dose runs: stop, and the on-call nurse (guide: urgent for blood; a leak of more than drops leaves the
+        rest of the dose to a nurse's decision, design choice)."""
+        words = self.inbound.body if self.inbound else detail.replace("_", " ")
+        self.reading = Reading("urgent", topic, detail=detail, because=(Because(detail.replace("_", "-"), words),),
                                acts=self.reading.acts if self.reading else ())
-        self.alarm_key = "urgent.blood"
+        self.alarm_key = key
         fire("alarm", self)
 
     def _reaction_told(self):
@@ -740,6 +798,7 @@ class Turn:
             self._later_question("follow_24", self.now + timedelta(hours=24))
             self._later_question("follow_48", self.now + timedelta(hours=48))
             self.stop_waiting("next_day")
+        return sites
 
     def _later_question(self, kind, at):
         """A question of a later day; it moves to the end of quiet hours."""
@@ -910,7 +969,8 @@ class Turn:
 
     def _note_end(self):
         """A text that says "done" or "stopped" in the middle of something else: the dose is not lost from the record."""
-        open_dose = self.checking or phase.running(self.patient) or phase.expected(self.patient)
+        held = next((dose for dose in self.patient.infusions if dose.state == "held" and abs(self.now - dose.due_at) < timedelta(hours=24)), None)
+        open_dose = self.checking or phase.running(self.patient) or phase.expected(self.patient) or (held if "done" in self.reading.acts else None)
         if open_dose and {"done", "stopped"} & set(self.reading.acts):
             ended = self.put(open_dose, state="stopped" if "stopped" in self.reading.acts else "done", ended_at=self.now)
             ended = self.learn(ended)
@@ -931,6 +991,7 @@ class Turn:
         self.checking = None
         if self.reading.detail == "second_dose":
             self._second_dose("second dose in doubt, told to stop")
+        self._record_told(phase.running(self.patient) or phase.expected(self.patient) or self._latest())
         key = ALARM_TEXTS.get((self.reading.disposition, self.reading.topic)) if self.alarm_key is None else self.alarm_key
         self.effects += raise_alarm(self._rest_of_world(), self.inbound, self.reading, self.patient, self._alarm_lang(),
                                     key=key, values=self.alarm_values)
@@ -951,10 +1012,23 @@ class Turn:
             return self.say("unclear", "prompt")
         self._note_end()
         last = self._latest()
-        if last is not None and last.state == "done" and self.now - last.ended_at < timedelta(hours=24):
+        if last is not None and self.now - last.ended_at < timedelta(hours=24) and self.patient.order:
             self.learn(last)
+        self._record_told(last)
         self.effects += answer_open(self.world, self.inbound, matter, self.patient, self.lang)
         return None
+
+    def _record_told(self, infusion):
+        """The complaints and signs that an alarming text, or one beside an open matter, tells of: each on record with its place."""
+        known = {rule.id: rule.topic for rule in rules()}
+        told = dict.fromkeys([self.reading.topic, *(known.get(each.rule) for each in self.reading.because)])
+        recorded = {effect.kind for effect in self.effects if isinstance(effect, AddReaction)}
+        local = log.sites(self.inbound.body) or self.reading.topic in REACTIONS  # "my tongue is swelling" is no swollen site
+        kinds = {REACTIONS.get(topic, topic): topic for topic in told if (topic in REACTIONS and local) or topic in SIGNS}
+        for kind in kinds:
+            if kind not in recorded and self.reading.disposition != "none" and self.reading.detail != "second_dose":
+                site = ", ".join(log.sites(self.inbound.body)) if kinds[kind] in REACTIONS else ""
+                self.effects.append(AddReaction(self.patient.id, infusion.key if infusion else None, kind, site or None, self.inbound.body))
 
     def in_hospital(self):
         """ "I'm in the hospital", "the doctor said stop": the order is held and the nurse has a task."""

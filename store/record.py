@@ -275,6 +275,9 @@ def _(each: model.MendReaction, writer):
         writer.run(f"UPDATE reaction SET bother = ? WHERE {newest}", each.bother, each.patient_id, each.patient_id)
     if each.site is not None:
         writer.run(f"UPDATE reaction SET site = ? WHERE site IS NULL AND {newest}", each.site, each.patient_id, each.patient_id)
+    if each.words:
+        writer.run("UPDATE reaction SET words = substr(words || ' / ' || ?, 1, 1000) WHERE id = (SELECT max(id) FROM reaction WHERE patient_id = ?)",
+                   each.words, each.patient_id)
     if each.gone:
         writer.run("UPDATE reaction SET gone_at = ? WHERE patient_id = ? AND gone_at IS NULL AND told_at >= ?", writer.at,
                    each.patient_id, stamp(each.since) or "")

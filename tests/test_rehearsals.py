@@ -335,7 +335,7 @@ def asked(name):
 
 @pytest.mark.parametrize(("name", "kind", "words"), [
     ("complaint_leak", "leak", "Wipe and cover the place"), ("complaint_swelling", "swelling", "warm or cool pack"),
-    ("complaint_redness", "redness", "do not scratch"), ("complaint_needle_pain", "pain", "keep the needle tip dry"),
+    ("complaint_redness", "redness", "do not scratch"), ("complaint_needle_pain", "pain", "do not pull at the needle"),
     ("complaint_slow", "slow", r"40 mL over 2 sites take about 60 min \(your last ones: about 61\)"), ("complaint_blood_before", "blood", "do not start"),
     ("complaint_blood_after", "blood", "Press with gauze"),
 ])
@@ -347,10 +347,10 @@ def test_each_complaint_gets_its_own_fixed_advice_and_stands_on_record(name, kin
 
 @pytest.mark.parametrize(("name", "numbers"), [
     # each complication twice: 40 mL over 2 sites at 20 mL/h, and 90 mL over 4 sites at 15 mL/h
-    ("advice_leak_running", "40 mL over 2 sites, 20 mL each"), ("advice_leak_again", "20 mL went in at each of your 2 sites"),
-    ("advice_swelling_after", "20 mL goes in at each of your 2 sites"), ("advice_swelling_spanish", "22.5 mL en cada uno de sus 4 sitios"),
-    ("advice_itch_next_day", "where 20 mL went in"), ("advice_itch_running", "where 22.5 mL went in"),
-    ("complaint_swelling", "20 mL goes in"), ("bother_much", "where 20 mL went in"), ("advice_pain_fresh", "where 22.5 mL went in"),
+    ("advice_leak_running", "40 mL over 2 sites, 20 mL each"), ("advice_leak_again", "20 mL at each of 2 sites"),
+    ("advice_swelling_after", "20 mL at each of 2 sites"), ("advice_swelling_spanish", "22.5 mL en cada uno de 4 sitios"),
+    ("advice_itch_next_day", "takes 20 mL"), ("advice_itch_running", "takes 22.5 mL"),
+    ("complaint_swelling", "20 mL at each"), ("bother_much", "takes 20 mL"), ("advice_pain_fresh", "takes 22.5 mL"),
     ("advice_needle_running", "2 sites, 20 mL each"), ("advice_needle_after", "4 sites with 22.5 mL each"),
     ("advice_slow_not_on_record", "40 mL over 2 sites take about 60 min"), ("advice_slow_after", "90 mL over 4 sites take about 90 min"),
     ("advice_slow_far_over", "It has run 143 min"), ("complaint_blood_before", r"all 2 sites \(20 mL each\)"),

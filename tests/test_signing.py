@@ -37,7 +37,7 @@ def test_a_signature_makes_this_entry_signed_and_touches_nothing_else(pack):
 
 def test_a_text_changed_after_signing_counts_as_unsigned(pack):
     signing.sign(pack, "advice.site_leak", "R. Example, RN", ON, DUE)
-    pack.write_text(pack.read_text(encoding="utf-8").replace("A small leak happens.", "A leak happens."), encoding="utf-8")
+    pack.write_text(pack.read_text(encoding="utf-8").replace("A few drops can leak.", "Drops can leak."), encoding="utf-8")
     assert entries(pack)["advice.site_leak"].standing(ON) == "edited"
 
 

@@ -64,6 +64,10 @@ SEVERE = re.compile(r"\b(very|really|so|extremely|super|severe\w*|unbearabl\w*|e
 CHANGE = re.compile(r"\b(turn(ing)? (it|the pump|the rate|the speed) up|turn up|speed (it|this) up|increase|raise the|faster rate|(add|use) (another|one more|a|more) "
                     r"(site|needle)s?|(different|other|bigger|smaller|longer|shorter) needles?|subir(le)?|aumentar(le)?|acelerar(la)?|mas rapido|otra aguja)\b",
                     re.IGNORECASE)
+IN_THE_TUBE = re.compile(r"\b(blood\w*|sangre)\b.{0,40}?\b(tub\w*|lines?|hoses?|linea|manguera\w*|tubit\w*)\b|"
+                         r"\b(tub\w*|lines?|linea|manguera\w*)\b.{0,25}?\b(blood\w*|sangre|red|roj[oa])\b", re.IGNORECASE)
+REMOVED = re.compile(r"\b(took|take|taking|taken|pull\w*|remov\w*|came|coming|saqu\w*|sac\w*|quit\w*|retir\w*)\b.{0,25}?\b(out|off|needles?|agujas?)\b|"
+                     r"\b(al|cuando|despues de) (sac\w*|quit\w*|retir\w*|saqu\w*)\b", re.IGNORECASE)
 MENDED = re.compile(r"\b(new (?:needle|set|site|one)|another (?:needle|set|site|place|one)|changed (?:it|the|sites?|needles?)|start(?:ed)? over|redid|"
                     r"swapped|replaced|threw (?:it|that)|(?:otra|nueva) (?:aguja|vez)|aguja nueva|cambie|de nuevo)\b", re.IGNORECASE)
 
@@ -98,6 +102,18 @@ def complaint_of(written):
         return None
     found = json.loads(written)
     return Complaint(**{**found, "asked": tuple(found.get("asked", ()))})
+
+
+def topic_of_blood(topic, text):
+    """Blood in the tube is a matter of where the dose stands, unless the text says that the needle was taken out."""
+    if topic not in ("blood_before", "blood_after") or not IN_THE_TUBE.search(text):
+        return topic
+    return "blood_after" if REMOVED.search(text) and not MENDED.search(text) else "blood_before"
+
+
+def not_started(text):
+    """Does a text say that the pump has not been started?"""
+    return bool(_NEEDLE[0][1].search(text))
 
 
 def told(complaint, text, each_ml=None, choice=None):
@@ -155,7 +171,7 @@ def on_record(complaint, patient, infusion, state, now):
         elif complaint.topic == "blood_before" and state in ("reminded", "put_off"):
             changes["needle"] = "before"
         elif complaint.topic == "blood_after":
-            changes["needle"] = "out"
+            changes["needle"] = "out"  # blood at the skin, not in the tube (see `topic_of_blood`)
     return replace(complaint, **changes)
 
 

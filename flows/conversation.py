@@ -316,7 +316,7 @@ def _besides(reading, rest, text, complaint):
     kept |= {"complaint"} - ({"complaint"} if same else set()) | ({"call_back"} if not told else set())
     if complaint is not None and complaint.topic == "slow":
         kept -= {"later", "still_running", "already"}  # "started at 6", "around six"
-    if told and complaint.topic.startswith("blood"):
+    if complaint is not None and complaint.topic.startswith("blood"):
         kept -= {"done", "already", "still_running", "later"}  # "it is out", "pump is running" say where the needle is
     return tuple(trigger for trigger in rest if trigger in kept)
 
@@ -346,6 +346,8 @@ def _plain(reading, state, tells, lately, text):
         # "skip it, we are away" is a skip with its reason, "done, out of needles" a dose and a call-back
         if steps == ("stop",):
             return steps  # the stopped dose is a nurse's matter with these words
+        if state in RUNNING and steps in (("later",), ("skip",)):
+            return ("call_back",)  # "can I do the rest tomorrow"
         return steps if steps and steps[0] in ("skip", "later") and answers(steps[0], "reminded") and (
             reading.topic == "schedule" and state in ("reminded", "put_off")
         ) else steps + ("call_back",)

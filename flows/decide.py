@@ -4,7 +4,7 @@ import re
 from dataclasses import replace
 from datetime import timedelta
 
-from flows.advice import complaint_of
+from flows.advice import IN_THE_TUBE, complaint_of, not_started
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.conversation import BACK, TABLE, answers, triggers_of
 from flows.log import facts, sites
@@ -15,7 +15,7 @@ from flows.nurse import nurse_text
 from flows.occasion import too_soon
 from flows.phase import expected, infusing, last_ended, phase_of, running
 from flows.phrases import OR, when_words
-from flows.reader import read, spoken
+from flows.reader import read, rules, spoken
 from flows.say import call_back, minutes_later, say
 from flows.turn import Turn, speaker_on
 from flows.words import Because, Reading
@@ -63,6 +63,9 @@ def _patient(world, inbound, patient, place=False):
         reading = _about_the_site(inbound.body, patient, reading)
     if patient.talk.state == "amount" and asked and reading.disposition == "ask" and WHOLE.fullmatch(inbound.body):
         reading = replace(reading, disposition="none", topic="done", because=())  # the very answer that was asked for
+    if patient.talk.state == "problem" and asked:
+        reading = _in_a_word(reading, inbound.body)
+    reading = _blood_in_the_tube(reading, inbound.body, patient)
     reading = _without_questions(reading, inbound.body, patient.lang)
     reading = _death(reading, inbound.body, patient, speaker)
     reading = _at_a_site(reading, inbound.body, patient, world.now)
@@ -162,6 +165,41 @@ def _about_the_site(text, patient, reading):
     if again.disposition == "none":
         return reading
     return replace(again, because=tuple(Because(each.rule, text) for each in again.because))
+
+
+IN_A_WORD = {  # the answers that the question itself names, and their likes
+    "site_pain": "pain sore hurts soreness painful dolor duele me duele adolorido",
+    "site_swelling": "swelling swollen puffy lump bump hinchazon hinchado hinchada bulto bola", "site_itch": "itch itchy itching red redness rojo roja pica picor picazon comezon",
+    "site_leak": "leak leaked leaking leaks goteo gotea goteando", "slow": "slow lento lenta", "blood_after": "blood bleeding sangre",
+}
+WORDS = {word: topic for topic, words in IN_A_WORD.items() for word in words.split()} | {"me duele": "site_pain"}
+PLACE = re.compile(r"\b(on |in |at |the |my |left|right|l|r|side|site|belly|tummy|stomach|thigh|leg|arm|hip|a |little|bit|some|un poco( de)?|en |el |la |mi |izquierd[oa]|"
+                   r"derech[oa]|lado|sitio|barriga|panza|muslo|pierna|brazo)\b", re.IGNORECASE)
+
+
+def _in_a_word(reading, text):
+    """One of the words that we asked for ("pain", "left leak", "dolor"), with a place or alone, is that trouble at a site."""
+    bare = " ".join(re.findall(r"[^\W\d_]+", PLACE.sub(" ", text.lower())))
+    topic = WORDS.get(bare)
+    if topic is None or len(text) > 60:
+        return reading
+    detail = "site_redness" if bare in ("red", "redness", "rojo", "roja") else None
+    return Reading("selfcare", topic, detail=detail, because=(Because("in-a-word", text),), acts=("problem",), lang=reading.lang)
+
+
+def _blood_in_the_tube(reading, text, patient):
+    """Blood in the tube is judged by where the dose stands, not by a reading in doubt: with the pump running it pages, before it is
+    started there is fixed advice. What a rule of another kind hears in the text stays as it is."""
+    if not IN_THE_TUBE.search(text):
+        return reading
+    mild = {rule.id for rule in rules() if rule.disposition in ("selfcare", "nurse")}
+    others = [each.rule for each in reading.because
+              if each.rule not in mild and each.rule != "second-reading" and not each.rule.startswith(("blood-", "tubing-"))]
+    unsure = reading.disposition in ("ask", "emergency", "none", "nurse", "selfcare") and not others
+    early = reading.disposition == "urgent" and reading.topic == "blood_before" and not_started(text) and not running(patient)
+    if not unsure and not early:
+        return reading
+    return replace(reading, disposition="selfcare", topic="blood_before", kind=None, because=reading.because or (Because("blood-in-the-tube", text),))
 
 
 KIN = re.compile(r"\b(this is|i am|i'?m|soy) (her|his|the|su|el|la) \w+|\b(she|he|the patient|my (wife|husband|son|daughter|child|spouse)|"

@@ -168,7 +168,7 @@ class Turn:
             named = _before(when.clock, day, self.patient.zone, self.now, exact=when.meridiem_known)
             started_at = named if named and self.now - named < timedelta(hours=12) else started_at
         infusion = self.put(infusion, state="running", started_at=started_at, started_by=self.speaker.name)
-        self.learn(infusion)
+        self._exchange(self.learn(infusion))  # what else the text tells is of this dose
         self.stop_waiting(*WAITS, *ASKED, "next_day")
         minutes, passed = advice.expected_minutes(self.patient), (self.now - started_at).total_seconds() / 60
         self.wait("running_question", max(minutes - passed, 0) + self.practice.grace_minutes)
@@ -598,7 +598,7 @@ class Turn:
 
     def advise(self):
         """A complaint: what a nurse would ask is asked first, as far as it is not on record; then the fixed advice."""
-        topic, order = self.reading.topic, self.patient.order
+        topic, order = advice.topic_of_blood(self.reading.topic, self.inbound.body), self.patient.order
         infusion = self._dose_of(topic, self.before)
         late = infusion is not None and infusion.ended_at and self.now - infusion.ended_at > timedelta(hours=48)
         if late and REACTIONS.get(topic) in ("swelling", "itch", "pain") and topic != "needle_pain":
@@ -618,6 +618,8 @@ class Turn:
             if order and advice.started(self.inbound.body, "23:59") and not self.follows and re.search(AGO_OR_START, self.inbound.body, re.IGNORECASE):
                 infusion = self._start_told() or infusion
         complaint = self._complaint(topic, self.reading.detail, sites, infusion)
+        if self._cannot_wait(complaint, infusion):  # no routine advice beside it
+            return self._advise(complaint, infusion)
         for other, detail in self._other_complaints(topic):
             self._advise(self._complaint(other, detail, sites, infusion), infusion)
             if self.state == "with_nurse":
@@ -634,6 +636,8 @@ class Turn:
         complaint = advice.told(advice.Complaint(topic, detail), self.inbound.body, order and order.ml_per_site)
         if topic in ("blood_before", "blood_after") and advice.MENDED.search(self.inbound.body):
             complaint = replace(complaint, needle=complaint.needle or "before")
+        if topic == "blood_before" and advice.not_started(self.inbound.body) and not phase.running(self.patient):
+            complaint = replace(complaint, needle="before")
         if sites.get(kind):
             complaint = replace(complaint, site=", ".join(sites[kind]))
         return advice.on_record(complaint, self.patient, infusion, self.before, self.now)
@@ -726,13 +730,11 @@ class Turn:
 
     def _advise(self, complaint, infusion):
         """The fixed text with the order's numbers; or the nurse, where a nurse must look."""
-        running = infusion is not None and infusion.state == "running"
-        if complaint.topic.startswith("blood") and complaint.needle == "running":
-            return self._raise_instead("blood_before", "blood_while_running", "urgent.blood")
-        if complaint.topic == "site_leak" and complaint.amount == "more" and running:
-            return self._raise_instead("site_leak", "leak_while_running", "urgent.leak")
+        at_once = self._cannot_wait(complaint, infusion)
+        if at_once:
+            return self._raise_instead(*at_once)
         words = self.inbound.body if self.inbound else ""
-        if complaint.topic in ("site_swelling", "site_itch", "site_pain") and advice.SEVERE.search(words):
+        if self._severe(complaint):
             return self._call_back_about("a strong site reaction", "nurse_list.strong")
         if advice.CHANGE.search(words):
             return self._call_back_about(complaint.topic, "nurse_list.change")
@@ -763,6 +765,19 @@ class Turn:
         """After a question in the middle of a running dose: it is still asked about at its end."""
         if self.before == "detail" and phase.running(self.patient):
             self._watch_again()
+
+    def _severe(self, complaint):
+        return complaint.topic in ("site_swelling", "site_itch", "site_pain") and self.inbound and advice.SEVERE.search(self.inbound.body)
+
+    def _cannot_wait(self, complaint, infusion):
+        """(topic, detail, entry) of a complaint that stops a running dose and pages, else None."""
+        if complaint.topic.startswith("blood") and complaint.needle == "running":
+            return "blood_before", "blood_while_running", "urgent.blood"
+        if infusion is None or infusion.state != "running":
+            return None
+        if complaint.topic == "site_leak" and complaint.amount == "more":
+            return "site_leak", "leak_while_running", "urgent.leak"
+        return (complaint.topic, "strong_site_reaction", None) if self._severe(complaint) else None
 
     def _raise_instead(self, topic, detail, key):
         """What cannot wait while a dose runs: stop, and the on-call nurse (guide: urgent for blood; a leak of more than drops leaves the

@@ -124,7 +124,7 @@ def told(complaint, text, each_ml=None, choice=None):
     if named and "site" in NEEDS.get(complaint.topic, ()):
         changes["site"] = ", ".join(named)
     if complaint.topic == "site_leak":
-        changes["amount"] = _amount(text, each_ml)
+        changes["amount"] = _amount(text, each_ml, complaint.asked)
     since = _SINCE.search(text)
     if since and "since" in NEEDS.get(complaint.topic, ()):
         changes["since"], changes["days"] = since[0], _days(text)
@@ -137,10 +137,12 @@ def told(complaint, text, each_ml=None, choice=None):
     return replace(complaint, **{name: value for name, value in changes.items() if value is not None})
 
 
-def _amount(text, each_ml):
+def _amount(text, each_ml, asked=()):
+    """"drops", "more" or None. Any mL of an answer are what leaked; of a report only those told as lost."""
     found = _ML.search(text)
-    if found and each_ml:
-        return "more" if float(found[1].replace(",", ".")) >= each_ml * MUCH else "drops"
+    lost = log.facts(text).not_given_ml if not asked else float(found[1].replace(",", ".")) if found else None
+    if lost is not None and each_ml:
+        return "more" if lost >= each_ml * MUCH else "drops"
     if _NOT_MUCH.search(text):
         return "drops"
     return "more" if _MORE.search(text) else "drops" if _DROPS.search(text) else None  # in doubt it is more

@@ -40,6 +40,10 @@ TOLD = [
     ("site_leak", "left belly, just a few drops", {"site": "left belly", "amount": "drops"}),
     ("site_leak", "the right thigh one, soaked my shirt", {"site": "right thigh", "amount": "more"}),
     ("site_leak", "not much, left side", {"site": "left side", "amount": "drops"}),
+    ("site_leak", "more than a few drops", {"amount": "more"}), ("site_leak", "quite a bit", {"amount": "more"}),
+    ("site_leak", "its a puddle, not a little", {"amount": "more"}), ("site_leak", "a couple tablespoons", {"amount": "more"}),
+    ("site_leak", "not just drops", {"amount": "more"}), ("site_leak", "mas que unas gotas", {"amount": "more"}),
+    ("site_leak", "no son gotas es bastante", {"amount": "more"}), ("site_leak", "lot A12", {"amount": None}),
     ("site_leak", "about 8 ml on the left thigh", {"site": "left thigh", "amount": "more"}),
     ("site_leak", "maybe 1 ml", {"amount": "drops"}),
     ("site_leak", "unas gotitas en el muslo derecho", {"site": "right thigh", "amount": "drops"}),
@@ -61,7 +65,8 @@ def test_the_facts_of_an_answer_are_heard(topic, text, expected):
 @pytest.mark.parametrize(("text", "choice", "where"), [
     ("1", 1, "before"), ("2", 2, "running"), ("3", 3, "out"), ("havent started the pump yet", None, "before"),
     ("it is running right now", None, "running"), ("already took it out", None, "out"), ("ya la saque", None, "out"),
-    ("todavia no la he prendido", None, "before"),
+    ("todavia no la he prendido", None, "before"), ("needle is not out, its still in", None, None),
+    ("la aguja no esta afuera, sigue puesta", None, None),
 ])
 def test_where_the_needle_is_can_be_told_by_number_or_in_words(text, choice, where):
     assert told(Complaint("blood_before", asked=("needle",)), text, choice=choice).needle == where
@@ -145,6 +150,34 @@ def test_a_dose_is_far_over_at_one_and_a_half_times_its_time():
     assert advice.far_over(who, RUNNING, RUNNING.started_at + timedelta(minutes=91))
     slow = patient(infusions=[RUNNING, dose(1, minutes=100), dose(2, minutes=100)])  # usually 100 minutes
     assert not advice.far_over(slow, RUNNING, RUNNING.started_at + timedelta(minutes=149))
+
+
+def test_a_number_answers_only_a_question_that_has_numbers():
+    assert told(Complaint("site_leak", asked=("site", "amount")), "1", choice=1).amount is None
+    assert told(Complaint("site_leak", asked=("site", "amount", "amount")), "1", choice=1).amount == "drops"
+
+
+@pytest.mark.parametrize(("text", "start"), [
+    ("6ish", ("at", "18:00")), ("around six", ("at", "18:00")), ("6:05pm", ("at", "18:05")), ("been 3 hours", ("ago", 180)),
+    ("media hora", ("ago", 30)), ("a las seis y cuarto", ("at", "18:15")), ("dunno", None), ("right after dinner", None)])
+def test_the_start_of_a_dose_is_heard_or_left_open(text, start):
+    assert advice.started(text, "18:50") == start
+
+
+def test_a_dose_is_waited_for_as_long_as_it_usually_takes_but_not_for_ever():
+    assert advice.expected_minutes(patient(infusions=[dose(1, minutes=62), dose(2, minutes=66)])) == 60, "close to the order: the order"
+    assert advice.expected_minutes(patient(infusions=[dose(1, minutes=100), dose(2, minutes=100)])) == 100
+    assert advice.expected_minutes(patient(infusions=[dose(1, minutes=400), dose(2, minutes=400)])) == 120, "at most twice the order"
+    other = [replace(dose(weeks, minutes=100), order_id=2) for weeks in (1, 2)]
+    assert advice.expected_minutes(patient(infusions=other)) == 60, "doses of an earlier order say nothing of this one"
+
+
+@pytest.mark.parametrize(("text", "topic"), [
+    ("there is blood in the tubing", "blood_before"), ("salio sangre por la manguera", "blood_before"),
+    ("the line is all red", "blood_before"), ("drop of blood when i took the needle out", "blood_after"),
+    ("blood in the line when i pulled the needle out", "blood_after")])
+def test_blood_in_the_tube_is_no_drop_at_the_end(text, topic):
+    assert advice.topic_of_blood("blood_after", text) == topic
 
 
 def test_blood_gets_three_different_answers():

@@ -368,6 +368,22 @@ def test_blood_in_the_tubing_is_answered_by_where_the_dose_stands():
     assert events("advice_blood_out", kind="advice", says="when the needle comes out")
 
 
+def test_what_cannot_wait_pages_and_no_advice_stands_beside_it():
+    for name, words in (("advice_leak_running_much", "Do not put in more for what leaked"), ("advice_blood_running_spanish", "Pare la bomba y cierre")):
+        assert events(name, kind="page") and events(name, kind="notice", says=words)
+        assert not events(name, kind="advice")
+
+
+def test_two_troubles_in_one_text_get_an_answer_each_and_their_own_sites():
+    assert [bool(events("advice_two_troubles", kind="advice", says=words)) for words in ("Left thigh: Some redness", "Right belly: A few drops")] == [True] * 2
+    assert {("redness", "left thigh"), ("leak", "right belly")} <= set(told("advice_two_troubles"))
+
+
+def test_a_wish_to_change_the_pump_goes_to_a_nurse_and_changes_nothing():
+    assert events("advice_change_wish", kind="notice", says="change nothing on pump")
+    assert not events("advice_change_wish", kind="advice")
+
+
 def test_what_a_nurse_would_ask_is_asked_once_and_not_when_it_is_on_record():
     asks = "Which site|how much|Since when|Where is that needle|When did it start"
     assert [len(events(name, kind="prompt", says=asks)) for name in (

@@ -16,7 +16,7 @@ from flows.text import norm
 HERE = Path(__file__).parent
 
 AREAS = {
-    "belly": "belly bellies bellys tummy tummies stomach abdomen abdominal abdo abd abs tum gut barriga panza abdomen vientre estomago tripa pancita barriguita "
+    "belly": "belly tummy stomach abdomen abdominal abdo abd abs tum gut barriga panza abdomen vientre estomago tripa pancita barriguita "
              "panzita guata guatita bellies",
     "thigh": "thigh thighs leg legs muslo muslos pierna piernas piernita piernitas pernil",
     "arm": "arm arms tricep triceps brazo brazos bracito bracitos braso brasos",

@@ -119,10 +119,11 @@ def spoken(text):
 # Limits of the second reading's scores, chosen on the training writers, each read by weights that were learnt without
 # that writer (`python -m tests.train_reader --leave-one-out`).
 SURE_ALARM = 0.2, -0.3, -0.8  # pages alone, by how many words tell of illness or infusion (none, one, more)
-VERY_SURE_ALARM = 0.3  # raises what the rules found too vague ("i feel off") to a page
+MORE_BESIDE_RULE = 0.4  # and the rules know what calm thing is said
+VERY_SURE_ALARM = 1.3  # raises what the rules found too vague ("i feel off") to a page
 WEAK_ALARM, WEAK_EMERGENCY = -1.4, -0.2  # ask alone
 WEAK_UNBODILY = -0.6  # asks alone although no word names the body
-WEAK_BESIDE_RULE = -0.5  # asks although the rules know what calm thing is said
+WEAK_BESIDE_RULE = -0.4  # asks although the rules know what calm thing is said
 AGREED_EMERGENCY = -2.0  # raises an alarm that both heard to an emergency
 AGREED_SKIN = -0.9  # the same where the rules heard of the skin only: hives alone is urgent (triage guide)
 AGREED_ALARM = -0.1  # raises a rule's question to a page
@@ -174,7 +175,7 @@ def _about(found, text):
         return found
     if found.disposition == "none" and (found.topic == "stop_word" or len(text.split()) < 3):
         return found
-    if found.disposition == "nurse" and found.topic not in ("question", "schedule", "supply", "other"):
+    if found.disposition == "nurse" and (found.detail or found.topic not in ("question", "schedule", "supply", "other")):
         return found
     topic = weights.about(text)
     allowed = {"none": topic in _PLAIN or found.topic == "chatter", "nurse": topic != "stop_word",
@@ -195,7 +196,8 @@ def _second_level(found, hunch, text):
     if ruled == "ask":
         vague = all(reason.rule in _VAGUE for reason in found.because)
         return emergency if hunch.alarm >= (VERY_SURE_ALARM if vague else AGREED_ALARM) else None
-    if hunch.bodily and hunch.alarm >= SURE_ALARM[min(hunch.telling, 2)]:
+    sure = SURE_ALARM[min(hunch.telling, 2)] + (MORE_BESIDE_RULE if found.because else 0.0)
+    if hunch.bodily and hunch.alarm >= sure:
         return emergency
     least = WEAK_BESIDE_RULE if found.because else WEAK_ALARM
     weak = (hunch.bodily and hunch.alarm >= least or hunch.emergency >= WEAK_EMERGENCY

@@ -40,6 +40,7 @@ _PIECE = re.compile(r"\d+(?:[.,:]\d+)?|[^\W\d_]+(?:['’`´][^\W\d_]+)*|[.!?;,:\
 _NO = frozenset("no not never without sin ni nunca nor neither none zero dont didnt isnt doesnt hasnt havent wasnt "
                 "arent werent aint negative denies denied tampoco nada ningun ninguna".split())
 _AFTER_NO = frozenset("no nope none negative nada".split())
+_WELL = frozenset("fine ok okay good normal clear great bien normales".split())  # "breathing? fine"
 _TURN = frozenset("but except though although just only now pero aunque excepto solo ahora sino because since so then "
                   "my i she he her his its it the and y mi me se le "
                   "is are was feels feel keeps can could wont cant".split())
@@ -149,14 +150,14 @@ def _denied(said):
             following = next((n for n, each in enumerate(said[at + 1:at + 2 + _LISTED])
                               if each == "," or each in _MARKS), min(len(said) - at - 1, _LISTED + 1))
             left = _DENIED if left and following <= _LISTED else 0
-        elif word in _NO:
-            if word in _AFTER_NO and at and (at + 1 == len(said) or said[at + 1] in ",.!;\n"):
+        elif word in _NO or word in _WELL and at and said[at - 1] == "?":
+            if word in _AFTER_NO | _WELL and at and (at + 1 == len(said) or said[at + 1] in ",.!;\n"):
                 # "hives: no", "fever? nope"
                 back = at - 1 if said[at - 1] not in "?:" else at - 2
                 while back >= 0 and said[back] not in ",.!?;:\n" and at - back <= _LISTED + 1:
                     reached.add(back)
                     back -= 1
-            left = _DENIED
+            left = _DENIED * (word in _NO)
         elif left:
             reached.add(at)
             left -= 1
@@ -211,8 +212,12 @@ def model():
 def unpack(raw):
     """The Model in the bytes of a weights file."""
     line, _, packed = raw.partition(b"\n")
-    head, body = json.loads(line), zlib.decompress(packed)
+    head = json.loads(line)
     sizes = 3 << BITS, len(head["names"]) << TOPIC_BITS
+    try:
+        body = zlib.decompress(packed)
+    except zlib.error:
+        body = b""
     if len(body) != sum(sizes):
         raise ValueError(f"flows/{FILE}: {len(body)} weights where {sum(sizes)} belong; train again "
                          "(python -m tests.train_reader)")

@@ -121,7 +121,7 @@ def spoken(text):
 SURE_ALARM = 0.2, -0.3, -0.8  # pages alone, by how many words tell of illness or infusion (none, one, more)
 MORE_BESIDE_RULE = 0.4  # and the rules know what calm thing is said
 VERY_SURE_ALARM = 1.3  # raises what the rules found too vague ("i feel off") to a page
-WEAK_ALARM, WEAK_EMERGENCY = -1.4, -0.2  # ask alone
+WEAK_ALARM, WEAK_EMERGENCY = (-0.9, -1.4), -0.2  # ask alone; the first by whether a word tells of illness or infusion
 WEAK_UNBODILY = -0.6  # asks alone although no word names the body
 WEAK_BESIDE_RULE = -0.4  # asks although the rules know what calm thing is said
 AGREED_EMERGENCY = -2.0  # raises an alarm that both heard to an emergency
@@ -132,7 +132,8 @@ SECOND = "second-reading"
 _VAGUE = frozenset(("vague-unwell-en", "vague-unwell-es", "emoji", "help-word"))
 _SKIN = frozenset(("hives", "itch_all_over"))
 # Numbers, lot numbers and these words between them are no finding for a second reading.
-_BETWEEN = frozenset("and y e plus to lot lots lote lotes ml mls cc am pm".split())
+_BETWEEN = frozenset("and y e plus to lot lots lote lotes ml mls cc am pm about around maybe roughly almost nearly only just at "
+                     "like unos unas casi como cerca de las a".split())
 _KIND_OF = {"chest_pain": "heart_stroke_clot", "stroke": "heart_stroke_clot", "clot_limb": "heart_stroke_clot",
             "headache": "heart_stroke_clot", "heart": "heart_stroke_clot", "seizure": "unresponsive_or_seizure",
             "confusion": "unknown", "mood": "self_harm", "breathing": "allergic", "throat_swelling": "allergic",
@@ -199,9 +200,9 @@ def _second_level(found, hunch, text):
     sure = SURE_ALARM[min(hunch.telling, 2)] + (MORE_BESIDE_RULE if found.because else 0.0)
     if hunch.bodily and hunch.alarm >= sure:
         return emergency
-    least = WEAK_BESIDE_RULE if found.because else WEAK_ALARM
-    weak = (hunch.bodily and hunch.alarm >= least or hunch.emergency >= WEAK_EMERGENCY
-            or hunch.alarm >= WEAK_UNBODILY)
+    least = WEAK_BESIDE_RULE if found.because else WEAK_ALARM[hunch.telling > 0]
+    weak = ((hunch.bodily or found.because) and hunch.alarm >= least or hunch.emergency >= WEAK_EMERGENCY
+            or hunch.alarm >= WEAK_UNBODILY and len(words) > 2 and not found.because)
     return "ask" if weak else None
 
 

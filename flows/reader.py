@@ -121,7 +121,7 @@ def spoken(text):
 SURE_ALARM = 0.2, -0.3, -0.8  # pages alone, by how many words tell of illness or infusion (none, one, more)
 MORE_BESIDE_RULE = 0.4  # and the rules know what calm thing is said
 VERY_SURE_ALARM = 1.3  # raises what the rules found too vague ("i feel off") to a page
-WEAK_ALARM, WEAK_EMERGENCY = (-0.9, -1.4), -0.2  # ask alone; the first by whether a word tells of illness or infusion
+WEAK_ALARM, WEAK_EMERGENCY = (-0.9, -1.6), -0.2  # ask alone; the first by whether a word tells of illness or infusion
 WEAK_UNBODILY = -0.6  # asks alone although no word names the body
 WEAK_BESIDE_RULE = -0.4  # asks although the rules know what calm thing is said
 AGREED_EMERGENCY = -2.0  # raises an alarm that both heard to an emergency

@@ -3,6 +3,7 @@
 import functools
 import json
 import os
+import subprocess
 import sys
 from dataclasses import asdict
 from datetime import date
@@ -141,8 +142,12 @@ def sample():
 @cli.command()
 @click.option("--lang", type=click.Choice(LANGS), help="Language of lines that name none; default: guessed.")
 @click.option("--score", "labelled", type=click.Path(), help="Score the reader on a file of labelled lines instead.")
-def read(lang, labelled):
+@click.option("--append", "kept", type=click.Path(), help="With --score: add date, commit and rates to this file instead "
+              "of printing the misses.")
+def read(lang, labelled, kept):
     """Read texts: one JSON object a line on standard input, one on standard output."""
+    if kept is not None and labelled is None:
+        raise click.UsageError("--append keeps what --score measures; name a file with --score as well")
     if labelled is not None:
         from bot import score
         from flows.reader import read as read_text
@@ -153,9 +158,32 @@ def read(lang, labelled):
         except (score.ScoreError, OSError, UnicodeDecodeError) as error:
             raise click.UsageError(f"{labelled}: cannot be read ({error.strerror}); name a file of labelled lines"
                                    if isinstance(error, OSError) else str(error)) from error
-        click.echo(score.report(found), nl=False)
+        if kept is None:
+            click.echo(score.report(found), nl=False)
+            return
+        told = score.entry(found, Path(labelled).name, SystemClock().now().date(), _commit())
+        try:
+            with open(kept, "a", encoding="utf-8") as scores:
+                scores.write(told)
+        except OSError as error:
+            raise click.UsageError(f"{kept}: cannot be written ({error.strerror}); name a file that can") from error
+        click.echo(told, nl=False)
         return
     raise SystemExit(read_lines(sys.stdin.buffer, sys.stdout, lang))
+
+
+def _commit():
+    """The commit that this program stands at, with "+" when tracked files differ from it; "unknown" outside of git."""
+    def git(*words):
+        run = subprocess.run(["git", "-C", str(Path(__file__).parent), *words], capture_output=True, text=True, check=False)
+        return run.stdout.strip() if run.returncode == 0 else None
+
+    try:
+        commit = git("rev-parse", "--short", "HEAD")
+        changed = commit and git("status", "--porcelain", "--untracked-files=no", "--", "..", ":(exclude,top)tests/corpus/scores.txt")
+    except OSError:
+        return "unknown"
+    return f"{commit}+" if changed else commit or "unknown"
 
 
 def read_lines(lines, out, lang=None):

@@ -167,11 +167,23 @@ def missed(outcome):
 
 def report(found):
     """The whole report as text: confusion, rates with intervals (all, then each language), and every miss."""
-    parts = [_table(found), _rates("all", found)]
+    parts = [_table(found), rates_of("all", found)]
     spoken = [lang for lang in (*LANGS, "mix") if any(o.lang == lang for o in found)]
     if len(spoken) > 1:
-        parts += [_rates(lang, [o for o in found if o.lang == lang]) for lang in spoken]
+        parts += [rates_of(lang, [o for o in found if o.lang == lang]) for lang in spoken]
     return "\n\n".join([*parts, _misses(found)]) + "\n"
+
+
+def entry(found, name, on, commit):
+    """One entry of a file of scores, as text: what was scored, when (a date), at which commit, and each rate.
+
+    Rates of all lines, then of each language spoken, with their 95 % intervals; no text of the file is repeated.
+    """
+    parts = [f"{on.isoformat()}  commit {commit}  {name}  n = {len(found)}", rates_of("all", found)]
+    spoken = [lang for lang in (*LANGS, "mix") if any(o.lang == lang for o in found)]
+    if len(spoken) > 1:
+        parts += [rates_of(lang, [o for o in found if o.lang == lang]) for lang in spoken]
+    return "\n".join(parts) + "\n\n"
 
 
 def _table(found):
@@ -182,7 +194,8 @@ def _table(found):
     return "\n".join(rows)
 
 
-def _rates(name, found):
+def rates_of(name, found):
+    """The rates of these outcomes as text, with their intervals and limits."""
     rows = [f"{name}: {len(found)} lines (95 % intervals)"]
     for rate in rates(found):
         if rate.share is None:

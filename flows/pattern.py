@@ -205,10 +205,13 @@ class Index:
     def add(self, items, owner):
         """File a parsed pattern; `owner` comes back with its matches."""
         words, prefixes = firsts(items)
+        # The plain word that must follow the first, if there is one: most candidates fall by it at once.
+        plain = len(items) > 1 and not any(item.optional or item.gap or item.phrases for item in items[:2])
+        second = items[1] if plain else None
         for word in words:
-            self.by_word.setdefault(word, []).append((items, owner))
+            self.by_word.setdefault(word, []).append((items, owner, second))
         for prefix in prefixes:
-            self.by_prefix.setdefault(prefix, []).append((items, owner))
+            self.by_prefix.setdefault(prefix, []).append((items, owner, second))
         self.lengths = tuple(sorted({len(p) for p in self.by_prefix}))
 
     def find(self, norms, reach):
@@ -222,7 +225,10 @@ class Index:
                 more = self.by_prefix.get(word[:length])
                 if more:
                     candidates = [*candidates, *more]
-            for items, owner in candidates:
+            following = norms[place + 1] if place + 1 < len(norms) else ""
+            for items, owner, second in candidates:
+                if second and following not in second.words and not following.startswith(second.prefixes):
+                    continue
                 last = ends(items, norms, place, reach)
                 if last:
                     end = max(last)

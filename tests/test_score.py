@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from datetime import date
 
 import pytest
 
@@ -88,8 +89,32 @@ def test_an_empty_file_is_refused():
         score.outcomes([], as_written)
 
 
-def read_score(path):
-    return subprocess.run([sys.executable, "-m", "bot.cli", "read", "--score", str(path)], cwd=ROOT,
+def test_an_entry_of_the_file_of_scores_holds_date_commit_and_intervals_and_no_text():
+    made = score.entry(found(line("urgent a", "NONE"), line("urgent c", "URGENT", lang="es")), "x.jsonl", date(2026, 3, 10),
+                       "abc1234")
+    assert made.startswith("2026-03-10  commit abc1234  x.jsonl  n = 2\n")  # a Tuesday
+    assert "urgent read as urgent or above" in made and "1/1" in made and "es: 1 lines" in made
+    assert "urgent a" not in made and made.endswith("\n\n")
+
+
+def test_scores_are_added_to_what_the_file_holds(tmp_path):
+    file, kept = tmp_path / "labelled.jsonl", tmp_path / "scores.txt"
+    file.write_text(line("i cant breathe", "EMERGENCY", topic="breathing"))
+    for _ in range(2):
+        run = read_score(file, "--append", str(kept))
+        assert run.returncode == 0, run.stderr
+    assert kept.read_text().count("labelled.jsonl  n = 1") == 2 and run.stdout in kept.read_text()
+    assert "cant breathe" not in kept.read_text()
+
+
+def test_an_append_without_a_score_says_the_mend():
+    run = subprocess.run([sys.executable, "-m", "bot.cli", "read", "--append", "x"], cwd=ROOT, capture_output=True,
+                         text=True, timeout=60, check=False)
+    assert run.returncode == 2 and "--score" in run.stderr and not (ROOT / "x").exists()
+
+
+def read_score(path, *more):
+    return subprocess.run([sys.executable, "-m", "bot.cli", "read", "--score", str(path), *more], cwd=ROOT,
                           capture_output=True, text=True, timeout=60, check=False)
 
 
@@ -107,9 +132,12 @@ def test_the_command_scores_a_file_and_refuses_a_missing_one(tmp_path):
 # The floor that the shipped reader holds on the development writers (tests/corpus/README.md; a little kind); it may rise,
 # never fall. The project's own limits (bot/score.py) are higher: `ebbline read --score` says by how much
 # they are missed.
-FLOORS = {"en2": {"emergency read as emergency": 0.85, "urgent read as urgent or above": 0.85},
-          "es2": {"emergency read as emergency": 0.82, "urgent read as urgent or above": 0.85}}
-CEILINGS = {"alarm that neither pages nor asks": 0.08, "calm text that pages": 0.10, "calm text that asks": 0.10}
+FLOORS = {"en2": {"emergency read as emergency": 0.90, "urgent read as urgent or above": 0.87,
+                  "calm text with its topic": 0.58},
+          "es2": {"emergency read as emergency": 0.88, "urgent read as urgent or above": 0.85,
+                  "calm text with its topic": 0.60}}
+CEILINGS = {"emergency read as calm": 0.04, "alarm that neither pages nor asks": 0.05, "calm text that pages": 0.07,
+            "calm text that asks": 0.09}
 
 
 @pytest.mark.parametrize("name", FLOORS)

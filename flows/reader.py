@@ -176,12 +176,14 @@ def _about(found, text):
         return found
     if found.disposition == "none" and (found.topic == "stop_word" or len(text.split()) < 3):
         return found
-    if found.disposition == "nurse" and (found.detail or found.topic not in ("question", "schedule", "supply", "other")):
+    if found.disposition == "nurse" and (found.detail or found.topic not in ("question", "schedule", "other")):
         return found
     topic = weights.about(text)
     allowed = {"none": topic in _PLAIN or found.topic == "chatter", "nurse": topic != "stop_word",
                "selfcare": topic in _MILD and found.topic in _MILD}
-    return replace(found, topic=topic) if allowed[found.disposition] else found
+    if not allowed[found.disposition] or topic == found.topic:
+        return found
+    return replace(found, topic=topic, detail=None)
 
 
 def _second_level(found, hunch, text):

@@ -476,25 +476,25 @@ def test_no_text_makes_the_time_grow_with_its_square():
     for heap in ("no hives, ", "can not ", "no ", "1 ", "the site "):
         spans = []
         for size in (400, 1600):
-            begun = time.perf_counter()
+            begun = time.thread_time()
             read((heap * 1600)[:size])
-            spans.append(time.perf_counter() - begun)
+            spans.append(time.thread_time() - begun)
         assert spans[1] <= 0.2, heap  # measured about 0.05; the square once cost 0.6
 
 
 def test_a_reading_is_quick_and_a_long_text_too():
     spans = []
     for words in ALL_EXAMPLES:
-        begun = time.perf_counter()
+        begun = time.thread_time()
         read(words)
-        spans.append(time.perf_counter() - begun)
+        spans.append(time.thread_time() - begun)
     assert sorted(spans)[len(spans) // 2] <= 0.002
     chosen = random.Random(7)
     long = " ".join(chosen.choice(VOCABULARY) for _ in range(400))[:1600]
     read(long)
-    begun = time.perf_counter()
+    begun = time.thread_time()
     read(long)
-    assert time.perf_counter() - begun <= 0.05
+    assert time.thread_time() - begun <= 0.05
 
 
 # --- the second reading, and the laws on texts that people wrote ------------------------------------------------------

@@ -180,7 +180,13 @@ def test_how_often_is_read_as_people_write_it(text, day, parts):
 
 
 @pytest.mark.parametrize(("text", "day", "what"), [
-    ("month", None, 'every: "month" is not understood; write day, week, "3 days" or "2 weeks"'),
+    ("year", None, 'every: "year" is not understood; write day, week, month, "3 days", "2 weeks" or "3 times a week"'),
+    ("month", None, 'months need the day, such as "2nd Tue" or "last Fri"; add it'),
+    ("month", "Tue", "is not one of 1st, 2nd, 3rd, 4th, last"),
+    ("month", "5th Tue", "is not one of 1st, 2nd, 3rd, 4th, last"),
+    ("13 months", "2nd Tue", "13 months is not between 1 and 12"),
+    ("3 times a week", "Mon,Fri", "2 days are named .Mon, Fri.; name 3, or none"),
+    ("8 times a week", None, "is not understood"),
     ("", None, "is not understood"),
     ("two weeks", None, "is not understood"),
     ("0 weeks", None, "0 weeks is not between 1 and 53"),
@@ -189,7 +195,7 @@ def test_how_often_is_read_as_people_write_it(text, day, parts):
     ("week", "Tue Fri", 'day: "Tue Fri" is not understood .* write Tue, or "Tue,Fri" for several'),
     ("week", "Tue,", "is not a day of the week"),
     ("week", "Tue,tuesday", "Tue is named twice"),
-    ("day", "Tue", "days of the week .Tue. go with weeks only; leave the day out"),
+    ("day", "Tue", "days of the week .Tue. go with weeks and months only; leave the day out"),
 ])
 def test_how_often_that_cannot_be_read_says_what_and_the_mend(text, day, what):
     with pytest.raises(ScheduleError, match=what):
@@ -197,10 +203,10 @@ def test_how_often_that_cannot_be_read_says_what_and_the_mend(text, day, what):
 
 
 @pytest.mark.parametrize(("parts", "what"), [
-    ({"every": "month"}, 'every "month" is not known; write day or week'),
+    ({"every": "year"}, 'every "year" is not known; write day or week or month'),
     ({"count": 0}, "0 weeks is not between"),
     ({"weekdays": ("tue",)}, '"tue" is not a day of the week'),
-    ({"every": "day", "weekdays": ("Tue",)}, "go with weeks only"),
+    ({"every": "day", "weekdays": ("Tue",)}, "go with weeks and months only"),
     ({"clock_local": "6pm"}, '"6pm" is not a time of day'),
     ({"zone": "Central"}, "is not an IANA time zone"),
     ({"ends_on": date(2026, 3, 2)}, "ends_on 2026-03-02 is before starts_on 2026-03-03"),  # Monday, Tuesday

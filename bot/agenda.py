@@ -49,7 +49,7 @@ def coming(db, practice, now, patient_id, most=TEN):
         state = states.get(occasion.on, "planned")
         if occasion.at > now or state in ("planned", "running"):
             found.append({"on": occasion.on.isoformat(), "weekday": f"{occasion.on:%a}",
-                          "local": f"{hours.local(occasion.at, zone):%H:%M}", "zone": zone,
+                          "local": f"{hours.local(occasion.at, zone):%H:%M}", "zone": zone, "away": zone != patient.home_zone,
                           "state": "on hold" if patient.order.held_at and state == "planned" else state})
         if len(found) == most:
             break
@@ -222,7 +222,7 @@ def preview(db, practice, now, patient_id, most=TEN, **rhythm):
     while len(found) < most and (occasion := next_occasion(timing, at)):
         at, zone = occasion.at, zone_on(timing, occasion.on)
         quiet = hours.is_quiet(patient.practice(practice).quiet, at, zone)
-        found.append({"on": occasion.on.isoformat(), "weekday": f"{occasion.on:%a}", "local": f"{hours.local(at, zone):%H:%M}", "zone": zone,
+        found.append({"on": occasion.on.isoformat(), "weekday": f"{occasion.on:%a}", "local": f"{hours.local(at, zone):%H:%M}", "zone": zone, "away": zone != patient.home_zone,
                       "state": "in quiet hours" if quiet else "planned"})
     return found
 

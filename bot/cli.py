@@ -611,7 +611,7 @@ def day(option):
 
 
 def occasion_line(row):
-    return f"{row['on']} {row['weekday']} {row['local']} {row['state']}"
+    return f"{row['on']} {row['weekday']} {row['local']}{' in ' + row['zone'] if row['away'] else ''} {row['state']}"
 
 
 @schedule.command("list")

@@ -14,14 +14,14 @@ ANSWERED = ("skipped", "done", "stopped", "missed", "held")
 
 def of_one(db, practice, now, patient_id):
     """The feed of one patient, for her own calendar. PeopleError when she has no order."""
-    return calendar(practice.name, _events(agenda.with_order(db, patient_id, now), now, "Planned time"), now)
+    return calendar("Planned times", _events(agenda.with_order(db, patient_id, now), now, "Planned time"), now)
 
 
 def of_all(db, practice, now):
     """The feed of the practice: every patient who is served and has an order, by initials."""
     patients = [load_patient(db, patient_id, now) for patient_id in current_patients(db)]
     events = [event for patient in patients for event in _events(patient, now, f"Planned: {patient.initials}")]
-    return calendar(practice.name, sorted(events, key=lambda event: (event.at, event.key)), now)
+    return calendar("Planned times", sorted(events, key=lambda event: (event.at, event.key)), now)
 
 
 def _events(patient, now, words):

@@ -204,7 +204,7 @@ def _times_a_week(times, weekdays, starts_on, text):
     if weekdays and len(weekdays) != times:
         raise ScheduleError(f'every "{text}": {len(weekdays)} days are named ({", ".join(weekdays)}); name {times}, or none')
     first = starts_on.weekday() if starts_on else 0
-    return weekdays or tuple(WEEKDAYS[(first + (7 * n + times // 2) // times) % 7] for n in range(times))
+    return weekdays or tuple(WEEKDAYS[(first + 7 * n // times) % 7] for n in range(times))
 
 
 def _check(unit, count, weekdays, where):

@@ -236,12 +236,11 @@ def _carry_out(db, practice, now, patient, effects):
 def _replan(db, practice, now, patient):
     """Set the next occasion anew. One that is due already and not dealt with is left to the worker."""
     order = patient.order
-    if order is None or patient.state != "live" or (order.next_due_at and order.next_due_at <= now and occasions(
-            timing_of(patient), order.next_due_at, order.next_due_at + timedelta(seconds=1))):
+    if order is None or patient.state != "live":
         return
-    wanted = next_due(patient, patient.practice(practice), now)
-    if order.next_due_at != wanted.next_due_at or wanted.next_due_at:
-        record.carry_out(db, Decision((wanted,)), now, who="coordinator")
+    waits = order.next_due_at is not None and order.next_due_at <= now
+    if not (waits and occasions(timing_of(patient), order.next_due_at, order.next_due_at + timedelta(seconds=1))):
+        record.carry_out(db, Decision((next_due(patient, patient.practice(practice), now),)), now, who="coordinator")
 
 
 def _chosen(patient, now, on):

@@ -208,7 +208,7 @@ def _edges(ranges, after, before, zone):
     at which the clock is changed: a change may jump over a start or an end, or back over one.
     """
     info = zone_named(zone)
-    clocks = {0, *(minute % DAY_MINUTES for _, *span in ranges for minute in span)}  # 0: a holiday may begin or end
+    clocks = {minute % DAY_MINUTES for _, *span in ranges for minute in span}
     first = after.astimezone(info).date() - _DAY
     found = set(_changes(after, before, info))
     for days in range((before - after).days + 4):

@@ -255,6 +255,14 @@ def test_a_reminder_with_a_lead_comes_before_the_dose_says_its_time_and_the_seco
     assert "your infusion is at 6:00 PM" in texts[0].body and "have not heard" in texts[1].body
 
 
+def test_a_change_between_an_early_reminder_and_its_dose_brings_no_second_one(played):
+    does(played, "patient times Ana --lead-minutes 60")
+    played.settle()
+    does(played, "schedule pause Ana --from 2026-03-20 --until 2026-03-25")
+    played.advance_to(DUE + HOUR)
+    assert reminders(played) == ["Tue 03-10 17:55"]
+
+
 def test_a_lead_that_reaches_into_quiet_hours_stops_at_their_end(played):
     does(played, "patient times Ana --lead-minutes 120")
     does(played, "schedule move Ana --to 2026-03-11 --time 09:00")  # Wednesday

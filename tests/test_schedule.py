@@ -361,6 +361,11 @@ def test_a_holiday_sends_a_dose_to_the_next_open_day_or_leaves_it_where_another_
     assert len(set(dates(daily))) == len(dates(daily)) == len(dates(timing("day")))
 
 
+def test_a_dose_of_a_holiday_stays_where_another_was_moved_to_the_next_open_day():
+    move = Change(kind="move", from_on=date(2026, 3, 17), to_on=date(2026, 3, 11), clock_local=None)  # a Tuesday, to a Wednesday
+    assert dates(with_changes(move, Change(kind="holiday", from_on=TUE, doses="after")))[1:3] == [TUE, date(2026, 3, 11)]
+
+
 def test_on_a_journey_the_wall_time_is_that_of_the_place():
     wanted = with_changes(Change(kind="travel", from_on=date(2026, 3, 5), until_on=date(2026, 3, 18), zone="Europe/Madrid"))
     assert [each.at for each in occasions(wanted, utc(2026, 3, 1), utc(2026, 3, 31))] == [
@@ -414,6 +419,16 @@ def test_the_next_occasion_with_changes_is_the_first_of_the_list(data, days):
     at = at_wall(wanted.starts_on, time(0), wanted.zone) + timedelta(days=days)
     far = occasions(wanted, at + timedelta(seconds=1), at + timedelta(days=1200))
     assert next_occasion(wanted, at) == (far[0] if far else None)
+
+
+@settings(deadline=None, max_examples=150)
+@given(st.data(), st.integers(0, 240), st.integers(0, 60), st.integers(0, 100))
+def test_two_spans_side_by_side_hold_what_one_span_holds_with_any_changes(data, days, first, second):
+    wanted = data.draw(some_changes(data.draw(some_rule())))
+    begin = at_wall(wanted.starts_on, time(0), wanted.zone) + timedelta(days=days)
+    middle, until = begin + timedelta(hours=first), begin + timedelta(hours=first + second)
+    assert occasions(wanted, begin, middle) + occasions(wanted, middle, until) == [
+        each for each in occasions(wanted, begin - timedelta(days=9), until + timedelta(days=9)) if begin <= each.at < until]
 
 
 @pytest.mark.long

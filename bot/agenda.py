@@ -173,17 +173,17 @@ def holiday(db, practice, now, on, doses, why):
         raise PeopleError(f"{on} is past; name a day to come")
     if on in calendar.holidays(db):
         raise PeopleError(f"{_said(on)} is a holiday already; `ebbline schedule changes` lists them")
-    ids = calendar.current_patients(db)
-    before = {patient_id: load_patient(db, patient_id, now) for patient_id in ids}
-    record.carry_out(db, Decision((PutChange(None, Change(kind="holiday", from_on=on, doses=doses), why),)), now, who="coordinator")
-    found = []
-    for patient_id, was in before.items():
+    shut, found = Change(kind="holiday", from_on=on, doses=doses), []
+    record.carry_out(db, Decision((PutChange(None, shut, why),)), now, who="coordinator")
+    for patient_id in calendar.current_patients(db):  # read once, and planned anew only where something moves: others wait to write
         patient = load_patient(db, patient_id, now)
-        _replan(db, practice, now, patient)
-        if due := occasion_on(timing_of(was), on):
-            moved = due not in occasions(timing_of(patient), due.at, due.at + timedelta(seconds=1))
-            later = next_occasion(timing_of(patient), due.at) if moved else due
-            found.append((patient.name, later.on))
+        after = timing_of(patient)  # as it is with the holiday
+        before = replace(after, changes=tuple(change for change in after.changes if (change.kind, change.from_on) != ("holiday", on)))
+        if due := occasion_on(before, on):
+            stays = due in occasions(after, due.at, due.at + timedelta(seconds=1))
+            found.append((patient.name, on if stays else next_occasion(after, due.at).on))
+            if not stays:
+                _replan(db, practice, now, patient)
     return found
 
 

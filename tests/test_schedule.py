@@ -366,6 +366,15 @@ def test_a_dose_of_a_holiday_stays_where_another_was_moved_to_the_next_open_day(
     assert dates(with_changes(move, Change(kind="holiday", from_on=TUE, doses="after")))[1:3] == [TUE, date(2026, 3, 11)]
 
 
+def test_an_hour_finds_its_dose_though_the_date_is_another_at_home_or_a_holiday_moved_it_from_days_before():
+    away = with_changes(Change(kind="travel", from_on=TUE, until_on=THU, zone="Pacific/Kiritimati"), clock_local="08:00")
+    at = utc(2026, 3, 9, 18)  # Monday in Chicago, Tuesday 08:00 in Kiritimati
+    assert [each.on for each in occasions(away, at, at + timedelta(hours=1))] == [TUE]
+    shut = with_changes(*(Change(kind="holiday", from_on=TUE + timedelta(days=n), doses="after") for n in range(4)))
+    at = utc(2026, 3, 14, 23)  # Saturday 18:00 in Chicago
+    assert [each.on for each in occasions(shut, at, at + timedelta(hours=1))] == [date(2026, 3, 14)]
+
+
 def test_on_a_journey_the_wall_time_is_that_of_the_place():
     wanted = with_changes(Change(kind="travel", from_on=date(2026, 3, 5), until_on=date(2026, 3, 18), zone="Europe/Madrid"))
     assert [each.at for each in occasions(wanted, utc(2026, 3, 1), utc(2026, 3, 31))] == [

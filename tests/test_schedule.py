@@ -254,8 +254,8 @@ def test_the_worked_examples_of_rfc_5545_hold(starts_on, every, day, dates):
     assert [f"{on:%m-%d}" for on in first_dates(wanted, len(dates))] == dates
 
 
-# No PyPI library with an expansion of its own, well kept and licensed, was found: recurring-ical-events, ical and the like rest on
-# dateutil themselves. So the other side is a brute-force walk over the days, which knows the rule's text alone.
+# The kept PyPI libraries looked at (ical 14.3.1, recurring-ical-events 3.8.2) name dateutil as a requirement, so they would compare it
+# with itself. The other side is a brute-force walk over the days, which knows the rule's text alone.
 
 def walked(rule, starts_on, last):
     """The dates of an RFC 5545 rule text in [starts_on, last], found by asking of each day whether the rule means it."""

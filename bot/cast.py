@@ -4,13 +4,14 @@ from datetime import timedelta
 
 from flows import regimen
 from flows.hours import at_wall, local, parse_hours, parse_quiet
-from flows.model import Order, Practice
+from flows.model import Order, Patient, Practice
 from flows.occasion import timing_of
 from flows.schedule import next_occasion
 from store import people
 
 AREA = "+1312555"  # Chicago; 555-0100 to 555-0199 are kept free for invented numbers
-CARE = ("site_rule", "sites_in_reminder", "site_areas", "site_rest_days", "site_avoid_days", "site_spacing_in", "refill_lead_days")
+CARE = ("site_rule", "sites_in_reminder", "site_areas", "site_rest_days", "site_avoid_days", "site_spacing_in", "refill_lead_days",
+        "late_window_hours")
 FALLBACK, OFFICE = "+13125550198", "+13125550197"
 
 
@@ -91,7 +92,7 @@ def _order(db, now, patient, patient_id):
     shape = Order(id=0, volume_ml=volume_ml, strength_g_per_ml=given.strength, sites=given.sites,
                   rate_ml_per_h_per_site=given.rate_ml_per_h_per_site, every=given.every,
                   weekdays=tuple(given.day.split(",")) if given.day else (), clock_local=clock, starts_on=first, profile=given.profile)
-    coming = next_occasion(timing_of(shape, patient.zone), now - timedelta(seconds=1))
+    coming = next_occasion(timing_of(Patient(0, "", "", "en", patient.zone, "live", order=shape)), now - timedelta(seconds=1))
     order_id = people.add_order(
         db, now, patient_id, volume_ml=volume_ml, strength_g_per_ml=given.strength, sites=given.sites,
         rate_ml_per_h_per_site=given.rate_ml_per_h_per_site, every=given.every, weekdays=shape.weekdays, clock_local=clock,

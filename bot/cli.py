@@ -3,6 +3,7 @@
 import functools
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import asdict
@@ -18,9 +19,9 @@ from bot.order import refused
 from flows import content, hours, regimen, supply
 from flows.hours import HoursError
 from flows.profile import ProfileError, profiles
-from flows.schedule import ScheduleError
+from flows.schedule import DOSES, ScheduleError
 from flows.words import LANGS, PHASES
-from store import database, people, story
+from store import calendar, database, people, story
 from store.database import DatabaseError, writing
 from store.people import PeopleError
 
@@ -338,6 +339,10 @@ def patient_caregiver(db_path, settings_path, name, caregiver, phone):
     click.echo(f"{caregiver} ({phone}) texts for {name}")
 
 
+EVERY = '"week", "2 weeks", "3 times a week", "day", "3 days", "month"'
+DAY = "Weekdays, like Tue or Mon,Thu; with months like \"2nd Tue\" or \"last Fri\""
+
+
 @patient.command("order")
 @wants_db
 @click.argument("name")
@@ -345,10 +350,10 @@ def patient_caregiver(db_path, settings_path, name, caregiver, phone):
 @click.option("--strength", type=click.FloatRange(0, 1, min_open=True), required=True, help="g/mL, such as 0.20")
 @click.option("--sites", type=click.IntRange(1, 12), required=True)
 @click.option("--rate-ml-per-h-per-site", "rate", type=click.FloatRange(0, 600, min_open=True), required=True)
-@click.option("--every", default="week", show_default=True, help='"week", "2 weeks", "day", "3 days"')
-@click.option("--day", help="Weekdays, like Tue or Mon,Thu")
+@click.option("--every", default="week", show_default=True, help=EVERY)
+@click.option("--day", help=DAY)
 @click.option("--time", "clock", required=True, help="Wall time in the patient's zone, like 18:00")
-@click.option("--starts", type=click.DateTime(["%Y-%m-%d"]), help="First local date; default: today.")
+@click.option("--starts", type=click.DateTime(["%Y-%m-%d"]), help="First local date; default: today. A later one: the order takes over then.")
 @click.option("--ends", type=click.DateTime(["%Y-%m-%d"]), help="Last local date that the order covers; default: none.")
 @click.option("--gap-limit-days", type=click.IntRange(1, 365), help="Days without a dose after which a nurse decides first; "
               "default: the practice's.")
@@ -357,23 +362,58 @@ def patient_caregiver(db_path, settings_path, name, caregiver, phone):
 @click.option("--profile", type=click.Choice(list(profiles())), help="The label that the order is looked at beside; it only warns.")
 @click.option("--needle-mm", type=click.FloatRange(3, 20), help="Length of the needle, mm.")
 @click.option("--gauge", type=click.IntRange(20, 31), help="Gauge of the needle.")
+@click.option("--yes", is_flag=True, help="The patient wishes a time in quiet hours.")
+@click.option("--preview", is_flag=True, help="Show the next ten occasions as they would be, and save nothing.")
+@click.option("--json", "as_json", is_flag=True)
 def patient_order(db_path, settings_path, name, volume_ml, strength, sites, rate, every, day, clock, starts, ends,
-                  gap_limit_days, product, product_code, profile, needle_mm, gauge):
-    """Write down the prescriber's order as given to us; an earlier one ends. What a check has against it is printed."""
+                  gap_limit_days, product, product_code, profile, needle_mm, gauge, yes, preview, as_json):
+    """Write down the prescriber's order as given to us; an earlier one ends when it starts. What a check has against it is printed."""
     from bot import agenda
     from bot.order import given_of
 
+    def work(db, practice, now, patient_id):
+        first = agenda.put_order(db, practice, now, patient_id, volume_ml=volume_ml, strength_g_per_ml=strength, sites=sites,
+                                 rate_ml_per_h_per_site=rate, every=every, day=day, clock_local=clock, starts_on=starts and starts.date(),
+                                 ends_on=ends and ends.date(), gap_limit_days=gap_limit_days, product_name=product,
+                                 product_code=product_code, profile=profile, needle_mm=needle_mm, gauge=gauge, yes=yes)
+        warned.extend(regimen.plan(**given_of(db, now, patient_id)).warnings)
+        return f"first due {first}"
+
+    warned = []
+    _change(db_path, settings_path, name, as_json, preview, work)
+    for each in warned if not as_json else ():
+        click.echo(f"LOOK: {each.text} [{each.code}]")
+
+
+@patient.command("times")
+@wants_db
+@click.argument("name")
+@click.option("--quiet", help='Her own quiet hours, like 22:00-07:00, or "none".')
+@click.option("--lead-minutes", type=click.IntRange(0, 1440), help="The reminder goes so long before the dose.")
+@click.option("--second-minutes", "second_reminder_minutes", type=click.IntRange(1, 10080), help="From the dose to the second reminder.")
+@click.option("--check-in-minutes", "grace_minutes", type=click.IntRange(0, 1440), help="From the expected end to the question.")
+@click.option("--follow-up-hours", help="From a reaction to the two questions whether it is gone, like 24,48.")
+@click.option("--as-practice", is_flag=True, help="Forget all of her own times first.")
+@click.option("--json", "as_json", is_flag=True)
+def patient_times(db_path, settings_path, name, as_practice, as_json, **given):
+    """A patient's own times, and what they are: without an option nothing changes."""
+    from bot import agenda
+
     found = desk(db_path, settings_path)
     db = found.open()
-    with writing(db):
-        first = agenda.put_order(db, found.clock.now(), people.patient_named(db, name), volume_ml=volume_ml,
-                                 strength_g_per_ml=strength, sites=sites, rate_ml_per_h_per_site=rate, every=every, day=day,
-                                 clock_local=clock, starts_on=starts and starts.date(), ends_on=ends and ends.date(),
-                                 gap_limit_days=gap_limit_days, product_name=product, product_code=product_code, profile=profile,
-                                 needle_mm=needle_mm, gauge=gauge)
-    click.echo(f"{name}: first due {first}")
-    for warned in regimen.plan(**given_of(db, found.clock.now(), people.patient_named(db, name))).warnings:
-        click.echo(f"LOOK: {warned.text} [{warned.code}]")
+    patient_id, wanted = people.patient_named(db, name), {key: value for key, value in given.items() if value is not None}
+    if "quiet" in wanted:
+        hours.parse_quiet(wanted["quiet"])
+    asked = wanted.get("follow_up_hours")
+    if asked and not (re.fullmatch(r"[1-9]\d?,[1-9]\d?", asked) and int(asked.split(",")[0]) < int(asked.split(",")[1])):
+        raise PeopleError(f'--follow-up-hours "{asked}": write two numbers of hours, the first smaller, like 24,48')
+    if wanted or as_practice:
+        with writing(db):
+            agenda.put_times(db, found.practice, found.clock.now(), patient_id, {**(dict.fromkeys(calendar.TIMES) if as_practice else {}), **wanted})
+    own, practice = calendar.times(db, patient_id), found.practice
+    rows = [{"time": key, "value": getattr(value, "text", value), "own": key in own}
+            for key in calendar.TIMES for value in [own.get(key, getattr(practice, key))]]
+    show(rows, as_json, lambda row: f"{row['time']}: {row['value']}{' (her own)' if row['own'] else ''}")
 
 
 @patient.command("wording")
@@ -587,7 +627,19 @@ def order_flow(gauge, other, length_ratio, pressure_ratio, viscosity_ratio, as_j
 
 @cli.group()
 def schedule():
-    """When infusions are due."""
+    """When infusions are due, and what is out of the rule: moves, pauses, journeys, holidays."""
+
+
+DATE = click.DateTime(["%Y-%m-%d"])
+
+
+def day(option):
+    """The date of an option, or None."""
+    return option and option.date()
+
+
+def occasion_line(row):
+    return f"{row['on']} {row['weekday']} {row['local']}{' in ' + row['zone'] if row['away'] else ''} {row['state']}"
 
 
 @schedule.command("list")
@@ -600,24 +652,204 @@ def schedule_list(db_path, settings_path, name, as_json):
 
     found = desk(db_path, settings_path)
     db = found.open()
-    rows = agenda.coming(db, found.practice, found.clock.now(), people.patient_named(db, name), 10)
-    show(rows, as_json, lambda row: f"{row['on']} {row['weekday']} {row['local']} {row['state']}")
+    show(agenda.coming(db, found.practice, found.clock.now(), people.patient_named(db, name)), as_json, occasion_line)
+
+
+def changes_schedule(command):
+    """The options of every command that changes a patient's schedule."""
+    for option in (click.option("--json", "as_json", is_flag=True),
+                   click.option("--preview", is_flag=True, help="Show the next ten occasions as they would be, and save nothing.")):
+        command = option(command)
+    return wants_db(click.argument("name")(command))
+
+
+class Unsaved(Exception):
+    """A preview is over: the transaction is taken back."""
+
+
+def _change(db_path, settings_path, name, as_json, preview, work):
+    """Do `work(db, practice, now, patient_id)`, say it with the next ten occasions, and keep it unless it is a preview."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db, now = found.open(), found.clock.now()
+    patient_id = people.patient_named(db, name)
+    try:
+        with writing(db):
+            words = work(db, found.practice, now, patient_id)
+            rows = agenda.coming(db, found.practice, now, patient_id)
+            if preview:
+                raise Unsaved
+    except Unsaved:
+        words = f"{words}: PREVIEW, nothing is saved"
+    if as_json:
+        return click.echo(json.dumps({"patient": name, "saved": not preview, "text": words, "next": rows}, ensure_ascii=False, indent=1))
+    click.echo(f"{name}: {words}")
+    return [click.echo(f"  {occasion_line(row)}") for row in (rows if preview else rows[:3])]
 
 
 @schedule.command("skip")
-@wants_db
-@click.argument("name")
-@click.option("--on", "on", type=click.DateTime(["%Y-%m-%d"]), help="The local date of the occasion; default: the next.")
+@changes_schedule
+@click.option("--on", "on", type=DATE, help="The local date of the occasion; default: the next.")
 @click.option("--why", default="skipped by the coordinator", show_default=True)
-def schedule_skip(db_path, settings_path, name, on, why):
+def schedule_skip(db_path, settings_path, name, as_json, preview, on, why):
     """Leave one occasion of a patient out."""
+    from bot import agenda
+
+    _change(db_path, settings_path, name, as_json, preview, lambda *known: agenda.skip(*known, day(on), why))
+
+
+@schedule.command("move")
+@changes_schedule
+@click.option("--on", "on", type=DATE, help="The local date of the dose; default: the one that waits, else the next.")
+@click.option("--to", "to_on", type=DATE, help="Its new local date; default: the same.")
+@click.option("--time", "clock", help="Its new wall time; default: the order's.")
+@click.option("--nurse", help="The nurse by whose word a missed dose is caught up past the late window.")
+@click.option("--yes", is_flag=True, help="The patient wishes a time in quiet hours.")
+def schedule_move(db_path, settings_path, name, as_json, preview, on, to_on, clock, nurse, yes):
+    """Move one dose to another date or time. The next ones stay where they are."""
+    from bot import agenda
+
+    if to_on is None and clock is None:
+        raise PeopleError("move: neither a date nor a time is named; give --to, --time or both")
+    _change(db_path, settings_path, name, as_json, preview,
+            lambda *known: agenda.move(*known, day(on), day(to_on), clock, nurse=nurse, yes=yes))
+
+
+@schedule.command("pause")
+@changes_schedule
+@click.option("--from", "from_on", type=DATE, help="First local date; default: today.")
+@click.option("--until", "until_on", type=DATE, help="Last local date; default: until it is resumed.")
+@click.option("--why", default="paused by the coordinator", show_default=True)
+def schedule_pause(db_path, settings_path, name, as_json, preview, from_on, until_on, why):
+    """Nothing is due for a while. What falls in the pause is not made up for."""
+    from bot import agenda
+
+    _change(db_path, settings_path, name, as_json, preview, lambda *known: agenda.pause(*known, day(from_on), day(until_on), why))
+
+
+@schedule.command("resume")
+@changes_schedule
+@click.option("--on", "on", type=DATE, help="First local date on which doses are due again; default: today.")
+def schedule_resume(db_path, settings_path, name, as_json, preview, on):
+    """End a pause."""
+    from bot import agenda
+
+    _change(db_path, settings_path, name, as_json, preview, lambda *known: agenda.resume(*known, day(on)))
+
+
+@schedule.command("travel")
+@changes_schedule
+@click.option("--zone", required=True, help="IANA zone of where she is, like Europe/Madrid.")
+@click.option("--from", "from_on", type=DATE, required=True, help="First local date there.")
+@click.option("--until", "until_on", type=DATE, required=True, help="Last local date there.")
+@click.option("--yes", is_flag=True, help="The patient wishes a time in quiet hours.")
+def schedule_travel(db_path, settings_path, name, as_json, preview, zone, from_on, until_on, yes):
+    """The patient is in another zone between two dates: the same wall time there."""
+    from bot import agenda
+
+    _change(db_path, settings_path, name, as_json, preview,
+            lambda *known: agenda.travel(*known, zone, day(from_on), day(until_on), yes=yes))
+
+
+@schedule.command("holiday")
+@wants_db
+@click.argument("on", type=DATE)
+@click.option("--doses", type=click.Choice(DOSES), default="keep", show_default=True,
+              help="Doses of that day stay, or go to the next open day.")
+@click.option("--why", default="holiday", show_default=True)
+@click.option("--preview", is_flag=True, help="Say whose doses it is about, and save nothing.")
+@click.option("--json", "as_json", is_flag=True)
+def schedule_holiday(db_path, settings_path, on, doses, why, preview, as_json):
+    """The practice is closed on a date: call-backs are not due then, and what becomes of that day's doses."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db = found.open()
+    try:
+        with writing(db):
+            moved = agenda.holiday(db, found.practice, found.clock.now(), day(on), doses, why)
+            if preview:
+                raise Unsaved
+    except Unsaved:
+        pass
+    rows = [{"patient": name, "on": str(to_on), "moved": to_on != day(on)} for name, to_on in moved]
+    if as_json:
+        return click.echo(json.dumps({"on": str(day(on)), "saved": not preview, "doses": rows}, ensure_ascii=False, indent=1))
+    click.echo(f"{on:%A %Y-%m-%d}: closed{': PREVIEW, nothing is saved' if preview else ''}")
+    return [click.echo(f"  {row['patient']}: {'moved to ' + row['on'] if row['moved'] else 'stays'}") for row in rows]
+
+
+@schedule.command("changes")
+@wants_db
+@click.argument("name", required=False)
+@click.option("--json", "as_json", is_flag=True)
+def schedule_changes(db_path, settings_path, name, as_json):
+    """The changes that stand for a patient with their numbers; without a name, the practice's holidays."""
+    db = desk(db_path, settings_path).open()
+    rows = calendar.change_rows(db, name and people.patient_named(db, name))
+    shown = ("until_on", "to_on", "clock_local", "zone")
+    show(rows, as_json, lambda row: f"{row['id']} {row['kind']} {row['from_on']} "
+         + " ".join([f"{key.removesuffix('_on').removesuffix('_local')} {row[key]}" for key in shown if row[key]]
+                    + ([f"doses {row['doses']}"] if row["kind"] == "holiday" else [])))
+
+
+@schedule.command("drop")
+@wants_db
+@click.argument("change", type=int)
+def schedule_drop(db_path, settings_path, change):
+    """Take back a change that has not begun to hold, by its number."""
     from bot import agenda
 
     found = desk(db_path, settings_path)
     db = found.open()
     with writing(db):
-        skipped = agenda.skip(db, found.practice, found.clock.now(), people.patient_named(db, name), on and on.date(), why)
-    click.echo(f"{name}: skipped {skipped.isoformat()} ({skipped:%A})")
+        click.echo(agenda.drop(db, found.practice, found.clock.now(), change))
+
+
+@schedule.command("preview")
+@wants_db
+@click.argument("name")
+@click.option("--every", default="week", show_default=True, help=EVERY)
+@click.option("--day", "weekday", help=DAY)
+@click.option("--time", "clock", required=True, help="Wall time in the patient's zone, like 18:00")
+@click.option("--starts", type=DATE, help="First local date; default: today.")
+@click.option("--json", "as_json", is_flag=True)
+def schedule_preview(db_path, settings_path, name, every, weekday, clock, starts, as_json):
+    """The next ten occasions that an order with this rhythm would have. Nothing is saved."""
+    from bot import agenda
+
+    found = desk(db_path, settings_path)
+    db = found.open()
+    rows = agenda.preview(db, found.practice, found.clock.now(), people.patient_named(db, name), every=every, day=weekday,
+                          clock_local=clock, starts_on=day(starts))
+    show(rows, as_json, occasion_line)
+
+
+@cli.group()
+def export():
+    """Copies for other programs."""
+
+
+@export.command("ical")
+@wants_db
+@click.argument("name", required=False)
+@click.option("--all", "everybody", is_flag=True, help="Every patient, by initials.")
+@click.option("--out", type=click.Path(dir_okay=False, writable=True), help="File to write; default: standard output.")
+def export_ical(db_path, settings_path, name, everybody, out):
+    """An iCalendar file of the planned times of a patient, or of all. No surname, no drug, no illness."""
+    from bot import feed
+
+    if bool(name) == everybody:
+        raise PeopleError("export ical: name one patient, or give --all")
+    found = desk(db_path, settings_path)
+    db, now = found.open(), found.clock.now()
+    text = feed.of_all(db, found.practice, now) if everybody else feed.of_one(db, found.practice, now, people.patient_named(db, name))
+    if out:
+        Path(out).write_bytes(text.encode())
+        return click.echo(f"{out}: written")
+    sys.stdout.flush()
+    return click.echo(text.encode(), nl=False) if hasattr(sys.stdout, "buffer") else click.echo(text, nl=False)
 
 
 @cli.group()

@@ -12,7 +12,7 @@ from store.world import patient as load_patient
 def contents(db, practice, now, patient_id):
     """The supplies of a patient as one dict: `items` (left None: low, not told how many), and `ledger`, line by line in local time, oldest
     first."""
-    patient = load_patient(db, patient_id, now.date())
+    patient = load_patient(db, patient_id, now)
     due = supply.refill_due(patient, practice, now)
     return {"items": [{
         "item": each.item, "unit": supply.UNITS[each.item], "left": None if each.left is None else supply.number(each.left),
@@ -46,7 +46,7 @@ def put(db, now, patient_id, kind, amounts):
 
 def put_needs(db, now, patient_id, amounts):
     """Write what the current order uses for one infusion where it differs from the common number. The caller's transaction."""
-    patient = load_patient(db, patient_id, now.date())
+    patient = load_patient(db, patient_id, now)
     if patient.order is None:
         raise PeopleError(f"{patient.name} has no order; write it down with `ebbline patient order` first")
     if not amounts:
@@ -60,7 +60,7 @@ def put_needs(db, now, patient_id, amounts):
 def sites(db, practice, now, patient_id):
     """Where a patient's doses went in, as one dict: `places` with uses and troubles, and the `proposal` for the next dose, as it
     would be at its time by what is known now."""
-    patient = load_patient(db, patient_id, now.date())
+    patient = load_patient(db, patient_id, now)
     next_at = max(now, patient.order.next_due_at or now) if patient.order else now
 
     def on(at):

@@ -59,4 +59,5 @@ def practice_of(settings):
         unsigned_content=settings.unsigned_content, site_rule=care.site_rule, sites_in_reminder=care.sites_in_reminder,
         site_areas=care.site_areas, site_rest_days=care.site_rest_days, site_avoid_days=care.site_avoid_days,
         site_spacing_in=care.site_spacing_in, refill_lead_days=care.refill_lead_days,
+        late_window_hours=talk.late_window_hours,
     )

@@ -73,6 +73,7 @@ class Practice:
     site_avoid_days: int | None = None
     site_spacing_in: float | None = None
     refill_lead_days: int | None = None
+    late_window_hours: int | None = None
 
 
 @dataclass(frozen=True)
@@ -522,6 +523,7 @@ PRACTICE = {
     "site_avoid_days": _whole(0, 365),
     "site_spacing_in": _number(12),
     "refill_lead_days": _whole(0, 90),
+    "late_window_hours": _whole(0, 168),
 }
 
 ORDER = {

@@ -100,7 +100,8 @@ def _morning(office, claim):
     now = office.clock.now()
     if claim.safety or claim.patient_id is None or claim.kind not in ROUTINE or now - claim.made_at < STALE:
         return None
-    zone, quiet = post.zone_of(office.db(), claim.patient_id), office.practice.quiet
+    patient = world.patient(office.db(), claim.patient_id, now)
+    zone, quiet = patient.zone, patient.practice(office.practice).quiet
     return hours.quiet_end(quiet, now, zone) if hours.is_quiet(quiet, now, zone) else None
 
 

@@ -239,6 +239,9 @@ class Conversation:
     window_hours: int = _key(
         _whole(1, 168), "Hours from the planned time in which an infusion still counts as that occasion's.", 24,
         default=24)
+    late_window_hours: int = _key(
+        _whole(0, 168), "Hours from the planned time in which a missed infusion may be caught up without asking a nurse; 0: a nurse is "
+        "always asked. Published advice conflicts.", 0, default=0)
     grace_minutes: int = _key(
         _whole(0, 1440), "Minutes past the expected end of an infusion before we ask.", 10, default=10)
     put_off_minutes: int = _key(

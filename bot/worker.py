@@ -11,7 +11,7 @@ from bot.office import log, trace
 from flows import ladder, tick
 from flows.alarm import ladder_for
 from flows.hours import next_open
-from store import post, record, supplies, world
+from store import calendar, post, record, supplies, world
 from store.database import writing
 
 SETTLE = timedelta(seconds=2)  # the web process has this long to deal with a text itself
@@ -39,6 +39,8 @@ class Worker:
         for inbound_id in post.unhandled(db, now - SETTLE):
             self._do(f"inbound {inbound_id}", self._unhandled, inbound_id)
         self._do("pictures", self._fetch_pictures, now)
+        for patient_id in calendar.due_successors(db, now):
+            self._do(f"next order of patient {patient_id}", self._take_over, now, patient_id)
         for patient_id in world.due_leads(db, now, self._lead):
             self._do(f"coming dose of patient {patient_id}", self._look_ahead, now, patient_id)
         for patient_id in world.due_orders(db, now):
@@ -129,9 +131,14 @@ class Worker:
         with writing(self.office.db()) as db:
             known = world.for_patient(db, self.office.practice, now, patient_id)
             patient = known.patients[0]
-            due_at = patient.order and patient.order.next_due_at
-            if patient.state == "live" and due_at and due_at <= now:
+            if patient.order and patient_id in world.due_orders(db, now):  # else another worker was faster
                 record.carry_out(db, tick.remind(known, patient), now)
+
+    def _take_over(self, now, patient_id):
+        with writing(self.office.db()) as db:
+            known = world.for_patient(db, self.office.practice, now, patient_id)
+            if patient_id in calendar.due_successors(db, now):  # else another worker was faster
+                record.carry_out(db, tick.take_over(known, known.patients[0]), now)
 
     def _fetch_pictures(self, now):
         """Pictures come into private storage beside the database; one that cannot be had is tried again, then given up."""
@@ -186,7 +193,7 @@ class Worker:
             record.carry_out(db, decision, now)
 
     def _overdue(self, now, task):
-        if now < tick.overdue_at(task, self.office.practice):
+        if now < tick.overdue_at(task, world.practice_now(self.office.db(), self.office.practice)):
             return
         with writing(self.office.db()) as db:
             task = world.task(db, task.id)
@@ -202,13 +209,14 @@ class Worker:
             return
         for patient_id in supplies.counted_patients(db):
             self._do(f"supplies of patient {patient_id}", self._refill, now, patient_id)
-        practice = self.office.practice
+        practice = world.practice_now(db, self.office.practice)
         with writing(db):
             supplies.mark_checked(db, next_open(practice.hours, now + SUPPLIES_EVERY, practice.zone))
 
     def _supplies_at(self, now):
         """When the supplies are looked at next; None when none are counted."""
-        db, practice = self.office.db(), self.office.practice
+        db = self.office.db()
+        practice = world.practice_now(db, self.office.practice)
         at = supplies.checked_until(db)
         if at is None and supplies.counted_patients(db):
             at = next_open(practice.hours, now, practice.zone)
@@ -225,7 +233,7 @@ class Worker:
         now = self.office.clock.now()
         known = world.base(db, self.office.practice, now)
         moments = [world.next_due(db), world.next_lead(db, self._lead), self._supplies_at(now)]
-        moments += [tick.overdue_at(task, self.office.practice) for task in world.open_tasks(db)]
+        moments += [tick.overdue_at(task, known.practice) for task in world.open_tasks(db)]
         for matter in world.open_matters(db):
             pages = world.pages(db, matter.id)
             moments.append(ladder.wake_at(matter, pages, ladder_for(known, matter), known.practice, now))

@@ -93,6 +93,7 @@ class Hours:
 
     text: str
     ranges: tuple[tuple[int, int, int], ...]
+    closed_on: frozenset = frozenset()  # local dates without any: the practice's holidays
 
 
 @dataclass(frozen=True)
@@ -141,12 +142,12 @@ def parse_quiet(text: str) -> Quiet:
 
 def is_open(hours: Hours, at: datetime, zone: str) -> bool:
     """Does the wall clock of `zone` at `at` stand inside the working hours?"""
-    return _inside(hours.ranges, at, zone)
+    return _inside(hours.ranges, at, zone, hours.closed_on)
 
 
 def next_open(hours: Hours, at: datetime, zone: str) -> datetime:
     """The first moment (aware UTC) at or after `at` inside the working hours."""
-    return next(start for start, _ in _stretches(hours.ranges, at, zone) if _inside(hours.ranges, start, zone))
+    return next(start for start, _ in _stretches(hours.ranges, at, zone) if is_open(hours, start, zone))
 
 
 def add_working(hours: Hours, at: datetime, amount: timedelta, zone: str) -> datetime:
@@ -159,7 +160,7 @@ def add_working(hours: Hours, at: datetime, amount: timedelta, zone: str) -> dat
     if amount < timedelta(0):
         raise HoursError(f"working time to add is {amount}; it cannot be negative")
     for start, end in _stretches(hours.ranges, at, zone):
-        if _inside(hours.ranges, start, zone):
+        if is_open(hours, start, zone):
             if amount <= end - start:
                 return start + amount
             amount -= end - start
@@ -183,8 +184,10 @@ def _utc(at):
     return at.astimezone(UTC)
 
 
-def _inside(ranges, at, zone):
+def _inside(ranges, at, zone, closed_on=()):
     wall = local(at, zone)
+    if wall.date() in closed_on:
+        return False
     minute = wall.hour * 60 + wall.minute  # range ends are whole minutes, so seconds cannot matter
     return any(day == wall.weekday() and start <= minute < end for day, start, end in ranges)
 

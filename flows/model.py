@@ -5,11 +5,12 @@ transaction; nothing has changed until then. Ids are the store's row ids; a case
 task from outside and inside, so that a decision can open a matter and page about it in one breath.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 from flows import regimen
 from flows.hours import Hours, Quiet
+from flows.schedule import Change
 from flows.words import Reading
 
 
@@ -48,6 +49,9 @@ class Practice:
     site_avoid_days: int = 14
     site_spacing_in: float = 4
     refill_lead_days: int = 7
+    late_window_hours: int = 0  # a missed dose may be caught up so long after its time; 0: a nurse is asked
+    lead_minutes: int = 0  # so long before the dose goes its reminder
+    follow_up_hours: tuple[int, ...] = (24, 48)  # after a reaction: is it gone?
 
 
 @dataclass(frozen=True)
@@ -101,6 +105,7 @@ class Order:
     gap_limit_days: int | None = None
     product: str | None = None
     profile: str | None = None
+    until_on: date | None = None  # the day before the next order takes over
     needle_mm: float | None = None
     gauge: int | None = None
 
@@ -282,6 +287,14 @@ class Patient:
     infusions: tuple[Infusion, ...] = ()
     matters: tuple[Matter, ...] = ()
     tasks: tuple[Task, ...] = ()
+    home_zone: str = ""  # `zone` is the one she is in just now; this is the one she lives in ("": the same)
+    changes: tuple[Change, ...] = ()  # to her schedule, and the practice's holidays
+    times: dict = field(default_factory=dict)  # her own times, by the fields of `Practice`
+    next_order: "Order | None" = None  # the one that takes over on its first date
+
+    def practice(self, practice):
+        """The practice's settings as they are for this patient."""
+        return replace(practice, **self.times)
 
 
 @dataclass(frozen=True)
@@ -574,8 +587,46 @@ class ReleaseOrder:
 
 @dataclass(frozen=True)
 class SetNextDue:
+    """The next occasion of an order, and when its reminder is to go."""
+
     order_id: int
     next_due_at: datetime | None
+    remind_at: datetime | None
+
+
+@dataclass(frozen=True)
+class PutChange:
+    """One change more to a patient's schedule (None: the practice's)."""
+
+    patient_id: int | None
+    change: Change
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class DropChange:
+    """A change no longer holds; `until_on`: it holds to this date."""
+
+    change_id: int
+    until_on: date | None = None
+
+
+@dataclass(frozen=True)
+class MoveInfusion:
+    """A dose that has not begun is due on another date or time; it waits for its reminder there."""
+
+    order_id: int
+    due_on: date
+    to_on: date
+    due_at: datetime
+
+
+@dataclass(frozen=True)
+class TakeOver:
+    """The order that waits is the current one from now on; a hold goes with it."""
+
+    patient_id: int
+    order_id: int
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,14 @@ from flows import hours
 from flows.case import wish
 from flows.content import render
 from flows.model import (
-    ClearTimers, CloseMatter, EndTask, NoteMatter, OpenMatter, OptIn, OptOut, ReleaseOrder, SetNextDue, SetPending, SetTalk,
+    ClearTimers, CloseMatter, EndTask, NoteMatter, OpenMatter, OptIn, OptOut, ReleaseOrder, SetPending, SetTalk,
     SetTimer, TakeMatter, Talk, Text,
 )
-from flows.occasion import timing_of
+from flows.occasion import next_due
 from flows.phase import expected_end, running
 from flows.phrases import clock_words
 from flows.readiness import ON_HOLD
 from flows.say import call_back, page
-from flows.schedule import next_occasion
 from flows.turn import contact
 
 RELAY_MOST = 600  # characters; a longer message belongs in a call
@@ -56,7 +55,8 @@ class Desk:
         phones = self.world.wrote.get(matter.id, ())
         lately = max(matter.raised_at, matter.told_more_at or matter.raised_at) >= self.world.now - AWAKE
         zone = patient.zone if patient else self.world.practice.zone
-        ready = None if not quiet or lately else hours.quiet_end(self.world.practice.quiet, self.world.now, zone)
+        own = patient.practice(self.world.practice) if patient else self.world.practice
+        ready = None if not quiet or lately else hours.quiet_end(own.quiet, self.world.now, zone)
         for phone in phones:
             if not phone.opted_out_at:
                 body = render(key, patient.lang if patient else "en", self.world.practice, **values)
@@ -141,15 +141,14 @@ class Desk:
             return self.answer("nurse.release.open", case=still.case)
         for patient in held:
             order = patient.order
-            coming = next_occasion(timing_of(order, patient.zone), self.world.now)
-            self.effects += [ReleaseOrder(order.id, self.staff.id), SetNextDue(order.id, coming.at if coming else None)]
+            self.effects += [ReleaseOrder(order.id, self.staff.id), next_due(patient, patient.practice(self.world.practice), self.world.now)]
             self.effects += [EndTask(task.case, self.staff.id, "order released") for task in self.world.tasks
                              if task.patient_id == patient.id and (task.about == ON_HOLD or task.case == order.held_case)]
             speaker = contact(patient)
             if speaker and not speaker.phone.opted_out_at and not speaker.phone.stopped_why:
                 self._text(speaker.phone.number, render("released", patient.lang, self.world.practice), "notice", "released",
                            patient_id=patient.id, safety=False,
-                           not_before=hours.quiet_end(self.world.practice.quiet, self.world.now, patient.zone))
+                           not_before=hours.quiet_end(patient.practice(self.world.practice).quiet, self.world.now, patient.zone))
         return self.answer("nurse.released", case=case)
 
     # --- the text ---

@@ -89,7 +89,7 @@ def coming(patient, now):
     order = patient.order
     if order is None:
         return
-    timing, at = timing_of(order, patient.zone), now
+    timing, at = timing_of(patient), now
     doses = {each.due_on: each for each in patient.infusions if each.order_id == order.id and not each.extra}
     waiting = [each for each in doses.values() if each.state == "planned" and each.due_at <= now]
     for dose in sorted(waiting, key=lambda each: each.due_at)[-1:]:

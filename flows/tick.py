@@ -1,7 +1,7 @@
 """What falls due without a text: occasions, time-outs, pages, call-backs, texts that did not arrive. Pure."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import time, timedelta
 
 from flows import hours, supply
 from flows.alarm import holder_of, ladder_for, nobody_yet, open_alarm, raise_alarm, tell_more, who_words
@@ -9,16 +9,16 @@ from flows.content import render
 from flows.conversation import FACTS, answers
 from flows.ladder import next_step, unanswered
 from flows.model import (
-    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, PutSupply, SetLead, SetNextDue, SetPending, SetTalk, SetTimer, Talk,
-    TaskTold, Text,
+    ClearTimers, Decision, Inbound, Infusion, OpenTask, PutInfusion, PutSupply, SetLead, SetPending, SetTalk, SetTimer, TakeOver,
+    Talk, TaskTold, Text,
 )
 from flows.nurse import nurse_in_need
-from flows.occasion import timing_of
+from flows.occasion import next_due, remind_at, timing_of
 from flows.phase import expected, running
 from flows.phrases import when_words
 from flows.readiness import ON_HOLD, QUIET_HOLDS, RUNNING, readiness
 from flows.say import call_back, due_words, page, say
-from flows.schedule import next_occasion, occasions
+from flows.schedule import next_occasion, occasions, zone_on
 from flows.turn import Turn, contact, staying
 from flows.words import Because, Reading
 
@@ -33,6 +33,7 @@ class Plan:
 
     def __init__(self, world, patient):
         self.world, self.patient, self.effects = world, patient, []
+        self.practice = patient.practice(world.practice)
         self.about = {task.about for task in patient.tasks}
 
     def task(self, about, owner="coordinator", due_at=None):
@@ -53,7 +54,8 @@ def look_ahead(world, patient):
     """Some hours before an occasion: whatever will hold it is a nurse's task while there is time to mend it."""
     order, plan = patient.order, Plan(world, patient)
     plan.effects.append(SetLead(order.id, order.next_due_at))
-    on = hours.local(order.next_due_at, patient.zone).date()
+    coming = next_occasion(timing_of(patient), order.next_due_at - timedelta(seconds=1))
+    on = coming.on if coming else hours.local(order.next_due_at, patient.zone).date()
     ready = readiness(patient, on, order.next_due_at, world.practice)
     there = any(i.due_on == on and i.state not in ("planned", "held") for i in patient.infusions)
     if ready.level == "hold" and not there and ready.why != RUNNING:
@@ -65,10 +67,10 @@ def remind(world, patient):
     """The occasions of a patient's order up to now: the last one is reminded of when that is still useful and nothing
     stands against it; earlier ones, and one that is past its useful time, go to the coordinator as missed."""
     order, now, plan = patient.order, world.now, Plan(world, patient)
-    timing = timing_of(order, patient.zone)
-    due = occasions(timing, order.next_due_at, now + timedelta(seconds=1))
-    coming = next_occasion(timing, now)
-    plan.effects.append(SetNextDue(order.id, coming.at if coming else None))
+    timing, lead = timing_of(patient), timedelta(minutes=plan.practice.lead_minutes)
+    due = [each for each in occasions(timing, order.next_due_at, now + lead + timedelta(seconds=1))
+           if remind_at(each.at, plan.practice, zone_on(timing, each.on)) <= now]
+    plan.effects.append(next_due(patient, plan.practice, due[-1].at if due else order.next_due_at - timedelta(seconds=1)))
     there = {infusion.due_on: infusion for infusion in patient.infusions if infusion.order_id == order.id and not infusion.extra}
     for infusion in patient.infusions:  # a new occasion ends the wait for the one before
         if infusion.state == "planned" and infusion.due_at < now and infusion.due_on not in {each.on for each in due}:
@@ -76,8 +78,8 @@ def remind(world, patient):
             plan.task(NO_ANSWER)
     for occasion in due:
         infusion = there.get(occasion.on) or Infusion(0, order.id, occasion.on, occasion.at, "planned")
-        if infusion.state != "planned":
-            continue  # started, done or skipped before its time
+        if infusion.state != "planned" or infusion.reminded_at:
+            continue  # started, done or skipped before its time, or reminded of already
         if occasion == due[-1] and (now - occasion.at <= _useful(world) or order.held_at):
             _remind_of(plan, infusion)
         elif order.held_at:
@@ -86,6 +88,15 @@ def remind(world, patient):
         else:
             plan.put(infusion, "missed")
             plan.task("reminder not sent in time")
+    return plan.decision()
+
+
+def take_over(world, patient):
+    """The order that was written down for a later date is the current one from that date on."""
+    coming, plan = patient.next_order, Plan(world, patient)
+    plan.effects.append(TakeOver(patient.id, coming.id))
+    start = hours.at_wall(coming.starts_on, time(0), patient.home_zone or patient.zone)
+    plan.effects.append(next_due(replace(patient, order=coming), plan.practice, start - timedelta(seconds=1)))
     return plan.decision()
 
 
@@ -144,7 +155,7 @@ def time_out(world, timer):
     state, plan = patient.talk.state, Plan(world, patient)
     waiting = expected(patient)
     if timer.kind in ("put_off", "second_reminder") and _too_late_at_night(world, patient, timer):
-        plan.effects.append(SetTimer(timer.kind, hours.quiet_end(world.practice.quiet, world.now, patient.zone), patient.id,
+        plan.effects.append(SetTimer(timer.kind, hours.quiet_end(plan.practice.quiet, world.now, patient.zone), patient.id,
                                      timer.phone_id, timer.infusion_id))
     elif timer.kind == "put_off":
         infusion = next((i for i in patient.infusions if i.state == "planned"), None)
@@ -190,7 +201,7 @@ def time_out(world, timer):
 def _too_late_at_night(world, patient, timer):
     """A reminder that comes long after its own time, in quiet hours, waits for their end."""
     late = world.now - timer.due_at > timedelta(minutes=30)
-    return late and hours.is_quiet(world.practice.quiet, world.now, patient.zone)
+    return late and hours.is_quiet(patient.practice(world.practice).quiet, world.now, patient.zone)
 
 
 def given_up(world, timer):
@@ -205,10 +216,10 @@ def _ask_later(plan, timer, trigger):
     """A question of a later day, when the talk is free for it; else a little later, and never at night."""
     world, patient = plan.world, plan.patient
     free = answers(trigger, patient.talk.state) and not (running(patient) or patient.matters)
-    if free and not hours.is_quiet(world.practice.quiet, world.now, patient.zone):
+    if free and not hours.is_quiet(plan.practice.quiet, world.now, patient.zone):
         plan.effects += Turn(world, patient, timer=timer).run(trigger)
         return
-    again = hours.quiet_end(world.practice.quiet, world.now + LATER, patient.zone)
+    again = hours.quiet_end(plan.practice.quiet, world.now + LATER, patient.zone)
     plan.effects.append(SetTimer(timer.kind, again, patient.id, timer.phone_id))
 
 

@@ -17,7 +17,7 @@ from flows.model import (
     AddReaction, ClearTimers, DropTexts, EndPatient, HoldOrder, Inbound, MendReaction, OpenMatter, OpenTask, PutInfusion, PutLots,
     PutSites, PutSupply, SetTalk, SetTimer, Talk, Text,
 )
-from flows.occasion import further_dose, moment, occasion_for
+from flows.occasion import further_dose, late_dose, moment, occasion_for
 from flows.phrases import (
     clock_words, counted_sites_words, number_words, reaction_words, sites_words, supplies_words, when_words,
 )
@@ -50,6 +50,7 @@ VAGUE = re.compile(AFTER + r"|\b(after|before|when|once)\b.*\b(dinner|lunch|supp
 MAY_I = re.compile(r"\b(should|can|could|may|ok to|okay to|safe to|still (do|take|start|infuse)|puedo|debo|puede|debe)\b", re.IGNORECASE)
 ALL_OF_IT = re.compile(r"\W*(yes,? |si,? )?(it was )?(all( of it)?|everything|the (full|whole|entire) (dose|amount|thing|syringe|bag|volume)|tod[oa]|complet[oa])\b"
                        r"(?! (good|fine|ok|well|set|right|bien|but|except))(?!.*\b(but|except|menos|pero)\b)", re.IGNORECASE)
+AHEAD = timedelta(minutes=5)  # a reminder this long before the dose names its time
 ANSWERABLE_MINUTES = 14 * 60  # a question of the check-in can be answered after a working day or a night
 LEAST_LONE = 0.2  # a number without its unit below this part of the order is not taken for mL
 MOST_PROMPTS = 4  # questions of one check-in, not counting what a problem is and how much it bothers
@@ -89,7 +90,17 @@ class Turn:
 
     @property
     def practice(self):
-        return self.world.practice
+        """The practice's settings as they are for this patient."""
+        return self.patient.practice(self.world.practice)
+
+    def occasion(self):
+        """The dose that a "starting" or "done" is about."""
+        return occasion_for(self.patient, self.now, self.practice.late_window_hours)
+
+    def ask_if_late(self, infusion):
+        """A missed dose past the practice's window goes on record all the same; a nurse looks at it."""
+        if late_dose(self.patient, infusion, self.now, self.practice):
+            self._task("missed dose taken late", owner="nurse")
 
     def say(self, key, kind="notice", **values):
         if self.phone:
@@ -157,7 +168,7 @@ class Turn:
     # --- starting, running, done ---
 
     def start(self):
-        infusion = occasion_for(self.patient, self.now)
+        infusion = self.occasion()
         started_at = self.now - timedelta(minutes=_ago(self.inbound.body) if self.inbound else 0)
         when = self.reading.when if self.reading else None
         named = self.inbound and re.search(r"\b(started|began|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE)
@@ -167,6 +178,7 @@ class Turn:
             day = hours.local(self.now, self.patient.zone).date()
             named = _before(when.clock, day, self.patient.zone, self.now, exact=when.meridiem_known)
             started_at = named if named and self.now - named < timedelta(hours=12) else started_at
+        self.ask_if_late(infusion)
         infusion = self.put(infusion, state="running", started_at=started_at, started_by=self.speaker.name)
         self._exchange(self.learn(infusion))  # what else the text tells is of this dose
         self.stop_waiting(*WAITS, *ASKED, "next_day")
@@ -251,12 +263,12 @@ class Turn:
         self.patient = replace(self.patient, infusions=(infusion, *others))
 
     def finish(self):
-        infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
+        infusion = phase.running(self.patient) or self.occasion()
         self._end(infusion, self.now)
 
     def finish_before(self):
         """Done already: at the hour that the text names, yesterday if it says so, else today at this hour."""
-        infusion, when, zone = occasion_for(self.patient, self.now), self.reading.when or When(), self.patient.zone
+        infusion, when, zone = self.occasion(), self.reading.when or When(), self.patient.zone
         ended_at = self.now
         last_night = re.search(r"\b(last night|anoche)\b", self.inbound.body, re.IGNORECASE)
         if last_night:
@@ -278,6 +290,7 @@ class Turn:
         self._task("infused while on hold", owner="nurse")
 
     def _end(self, infusion, at, **more):
+        self.ask_if_late(infusion)
         infusion = self.put(infusion, state="done", ended_at=at, **more)
         self.learnt.append("done " + self.clock(at) if self.lang == "en" else "termino " + self.clock(at))
         self.stop_waiting(*WAITS, *ASKED, "running_end", "next_day")
@@ -301,7 +314,7 @@ class Turn:
         return self.say("done.already", time=self.clock(last.ended_at if last else self.now))
 
     def stop(self):
-        infusion = phase.running(self.patient) or occasion_for(self.patient, self.now)
+        infusion = phase.running(self.patient) or self.occasion()
         infusion = self.put(infusion, state="stopped", ended_at=self.now, why=self.inbound.body[:200])
         infusion = self.learn(infusion)
         self.stop_waiting(*WAITS, *ASKED, "running_end")
@@ -552,7 +565,7 @@ class Turn:
     # --- later, skip ---
 
     def put_off(self):
-        infusion, practice = phase.expected(self.patient) or occasion_for(self.patient, self.now), self.practice
+        infusion, practice = phase.expected(self.patient) or self.occasion(), self.practice
         at = moment(self.reading.when, self.now, self.patient, practice)
         if at > infusion.due_at + timedelta(hours=practice.window_hours):
             return self.call_back()
@@ -566,7 +579,7 @@ class Turn:
         return None
 
     def skip(self):
-        infusion = phase.expected(self.patient) or occasion_for(self.patient, self.now)
+        infusion = phase.expected(self.patient) or self.occasion()
         reason = reason_in(self.inbound.body)
         self.put(infusion, state="skipped", why=reason)
         self.stop_waiting(*WAITS, *ASKED)
@@ -716,7 +729,7 @@ class Turn:
         fire("starting", self)
         self.follows = follows
         started = next(effect for effect in self.effects if isinstance(effect, PutInfusion) and effect.changes.get("state") == "running")
-        return replace(occasion_for(self.patient, self.now), state="running", started_at=started.changes["started_at"])
+        return replace(self.occasion(), state="running", started_at=started.changes["started_at"])
 
     start_named = None  # the moment that an answer names as the start of a dose
 
@@ -810,8 +823,8 @@ class Turn:
                                             ", ".join(sites.get(told, ())) or None, self.inbound.body))
         fresh = STAYS & set(places) - {reaction.kind for reaction in staying(self.patient, self.now)}
         if fresh:
-            self._later_question("follow_24", self.now + timedelta(hours=24))
-            self._later_question("follow_48", self.now + timedelta(hours=48))
+            for kind, after in zip(("follow_24", "follow_48"), self.practice.follow_up_hours, strict=True):
+                self._later_question(kind, self.now + timedelta(hours=after))
             self.stop_waiting("next_day")
         return sites
 
@@ -1101,18 +1114,20 @@ class Turn:
         self.put(infusion, reminded_at=self.now)
         number = self.timer.id if self.timer else 0
         key = f"{infusion.order_id}/{infusion.due_on.isoformat()}/reminder" + (f"-{number}" if sent == "again" else "")
-        entry = "reminder.check" if self.check else "reminder"
-        self.say(self._reminder(entry), "reminder", name=self.patient.name, occasion=key,
-                 useless_after=minutes_later(self.world, practice.reminder_useful_minutes))
+        ahead = infusion.due_at - self.now >= AHEAD  # then the text says when, and not "it is time"
+        entry = "reminder.ahead" if ahead else "reminder.check" if self.check else "reminder"
+        due = max(infusion.due_at, self.now)  # what follows counts from the dose, not from an early reminder
+        self.say(self._reminder(entry), "reminder", name=self.patient.name, occasion=key, time=self.clock(infusion.due_at),
+                 useless_after=due + timedelta(minutes=practice.reminder_useful_minutes))
         self._add_sites()
         self.stop_waiting(*WAITS, *ASKED, "next_day")
-        second = hours.quiet_end(practice.quiet, minutes_later(self.world, practice.second_reminder_minutes),
-                                 self.patient.zone)
+        second = hours.quiet_end(practice.quiet, due + timedelta(minutes=practice.second_reminder_minutes), self.patient.zone)
         self.effects.append(SetTimer("second_reminder", second, self.patient.id, self.phone and self.phone.id, infusion.id))
-        coordinator = max(minutes_later(self.world, practice.coordinator_after_minutes),
+        coordinator = max(due + timedelta(minutes=practice.coordinator_after_minutes),
                           second + timedelta(minutes=practice.second_reminder_minutes))
         self.effects.append(SetTimer("to_coordinator", coordinator, self.patient.id, None, infusion.id))
-        self.wait("window_end", practice.window_hours * 60, infusion_id=infusion.id)
+        self.effects.append(SetTimer("window_end", due + timedelta(hours=practice.window_hours), self.patient.id,
+                                     self.phone and self.phone.id, infusion.id))
 
     check = False  # the next reminder is the one with the extra words (a first infusion, after missed doses)
 

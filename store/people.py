@@ -48,16 +48,23 @@ def add_speaker(db, now, patient_id, name, role, number):
 
 
 def add_order(db, now, patient_id, *, volume_ml, strength_g_per_ml, sites, rate_ml_per_h_per_site, every, weekdays, clock_local,
-              starts_on, next_due_at, ends_on=None, gap_limit_days=None, needle_mm=None, gauge=None, product_name=None,
-              product_code=None, profile=None):
-    """The patient's current order; an earlier one ends. The order's id."""
-    db.conn.execute("UPDATE infusion_order SET current = 0 WHERE patient_id = ?", [patient_id])
+              starts_on, next_due_at, remind_at=None, ends_on=None, gap_limit_days=None, needle_mm=None, gauge=None, product_name=None,
+              product_code=None, profile=None, takes_over_at=None):
+    """The patient's current order; an earlier one ends, but a hold on it goes on. takes_over_at: it waits until then, in
+    place of any that waited. The order's id."""
+    held = one(db, "SELECT held_at, held_why, held_case FROM infusion_order WHERE patient_id = ? AND current = 1", patient_id)
+    db.conn.execute("UPDATE infusion_order SET takes_over_at = NULL WHERE patient_id = ?", [patient_id])
+    if takes_over_at is None:
+        db.conn.execute("UPDATE infusion_order SET current = 0 WHERE patient_id = ?", [patient_id])
+    else:
+        held = None  # it comes with the taking over
     order_id = db["infusion_order"].insert({
         "patient_id": patient_id, "product_name": product_name, "product_code": product_code, "profile": profile,
         "strength_g_per_ml": float(strength_g_per_ml), "volume_ml": float(volume_ml), "sites": sites,
         "rate_ml_per_h_per_site": float(rate_ml_per_h_per_site), "needle_mm": needle_mm and float(needle_mm), "gauge": gauge,
-        "every": every, "weekdays": ",".join(weekdays), "clock_local": clock_local, "starts_on": starts_on.isoformat(),
-        "ends_on": ends_on and ends_on.isoformat(), "gap_limit_days": gap_limit_days, "next_due_at": stamp(next_due_at), "created_at": stamp(now)}).last_pk
+        "every": every, "weekdays": ",".join(weekdays), "clock_local": clock_local, "starts_on": starts_on.isoformat(), "takes_over_at": stamp(takes_over_at), "current": int(takes_over_at is None),
+        "ends_on": ends_on and ends_on.isoformat(), "gap_limit_days": gap_limit_days, "next_due_at": stamp(next_due_at), "remind_at": stamp(remind_at or next_due_at),
+        "created_at": stamp(now), **(held or {})}).last_pk
     _audit(db, now, "order added", f"order/{order_id}")
     return order_id
 

@@ -152,11 +152,6 @@ def _claim(row):
                  *about, moment(made_at))
 
 
-def zone_of(db, patient_id):
-    """The IANA zone of a patient."""
-    return one(db, "SELECT zone FROM patient WHERE id = ?", patient_id)["zone"]
-
-
 def known(db, carrier_id):
     """Is this carrier id already that of one of our texts?"""
     return one(db, "SELECT 1 FROM outbox WHERE carrier_id = ?", carrier_id) is not None

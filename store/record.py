@@ -298,7 +298,7 @@ def _(each: model.SetLang, writer):
 def _(each: model.EndPatient, writer):
     writer.run("UPDATE patient SET state = 'ended' WHERE id = ?", each.patient_id)
     writer.run("DELETE FROM timer WHERE patient_id = ?", each.patient_id)
-    writer.run("UPDATE infusion_order SET next_due_at = NULL WHERE patient_id = ?", each.patient_id)
+    writer.run("UPDATE infusion_order SET next_due_at = NULL, remind_at = NULL, takes_over_at = NULL WHERE patient_id = ?", each.patient_id)
     writer.run("""UPDATE phone SET stopped_why = ? WHERE id IN (SELECT phone_id FROM speaker WHERE patient_id = ?) AND id NOT IN
                   (SELECT phone_id FROM speaker JOIN patient ON patient.id = patient_id WHERE patient.state != 'ended')""",
                each.why, each.patient_id)
@@ -323,7 +323,50 @@ def _(each: model.ReleaseOrder, writer):
 
 @effect.register
 def _(each: model.SetNextDue, writer):
-    writer.run("UPDATE infusion_order SET next_due_at = ? WHERE id = ?", stamp(each.next_due_at), each.order_id)
+    writer.run("UPDATE infusion_order SET next_due_at = ?, remind_at = ? WHERE id = ?", stamp(each.next_due_at), stamp(each.remind_at),
+               each.order_id)
+
+
+@effect.register
+def _(each: model.TakeOver, writer):
+    writer.run("""UPDATE infusion_order SET (held_at, held_why, held_case) = (SELECT held_at, held_why, held_case FROM infusion_order
+                  WHERE patient_id = ? AND current = 1) WHERE id = ?""", each.patient_id, each.order_id)
+    writer.run("UPDATE infusion_order SET current = 0 WHERE patient_id = ?", each.patient_id)
+    writer.run("UPDATE infusion_order SET current = 1, takes_over_at = NULL WHERE id = ?", each.order_id)
+    writer.audit("order took over", f"order/{each.order_id}")
+
+
+@effect.register
+def _(each: model.PutChange, writer):
+    change, day = each.change, lambda on: on and on.isoformat()
+    found = {"from_on": day(change.from_on), "until_on": day(change.until_on), "to_on": day(change.to_on), "clock_local": change.clock_local,
+             "zone": change.zone, "doses": change.doses}
+    change_id = writer.run(
+        f"""INSERT INTO schedule_change (patient_id, kind, why, made_at, {", ".join(found)})
+            VALUES (?, ?, ?, ?, {", ".join("?" * len(found))})""", each.patient_id, change.kind, each.why, writer.at, *found.values()).lastrowid
+    writer.audit(f"schedule {change.kind}", f"patient/{each.patient_id}" if each.patient_id else "practice", change=change_id, why=each.why,
+                 **{key: value for key, value in found.items() if value is not None})
+
+
+@effect.register
+def _(each: model.DropChange, writer):
+    if each.until_on is None:
+        writer.run("UPDATE schedule_change SET dropped_at = ? WHERE id = ?", writer.at, each.change_id)
+    else:
+        writer.run("UPDATE schedule_change SET until_on = ? WHERE id = ?", each.until_on.isoformat(), each.change_id)
+    writer.audit("schedule change ended", f"change/{each.change_id}", until_on=each.until_on and each.until_on.isoformat())
+
+
+@effect.register
+def _(each: model.MoveInfusion, writer):
+    order, before = f"order/{each.order_id}/{each.due_on.isoformat()}", f"{each.order_id}/{each.due_on.isoformat()}/%"
+    writer.run("""UPDATE infusion SET due_on = ?, due_at = ?, state = 'planned', reminded_at = NULL, why = NULL
+                  WHERE order_id = ? AND due_on = ? AND extra = 0""", each.to_on.isoformat(), stamp(each.due_at), each.order_id,
+               each.due_on.isoformat())
+    # the dose may be reminded of once more at its new time; what has not left about the old one does not leave
+    writer.run("UPDATE outbox SET useless_after = ? WHERE occasion LIKE ? AND state = 'waiting'", writer.at, before)
+    writer.run("UPDATE outbox SET occasion = occasion || '/moved-' || id WHERE occasion LIKE ?", before)
+    writer.audit("infusion moved", order, to_on=each.to_on.isoformat(), due_at=stamp(each.due_at))
 
 
 @effect.register

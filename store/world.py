@@ -2,13 +2,15 @@
 
 import json
 import re
+from dataclasses import replace
 from datetime import date, timedelta
 
 from flows import case
+from flows.hours import local
 from flows.model import (
     Inbound, Infusion, Matter, Order, Page, Patient, Pending, Phone, Reaction, Speaker, Staff, Talk, Task, Timer, World,
 )
-from store import supplies
+from store import calendar, supplies
 from store.database import moment, one, rows, stamp
 
 INFUSIONS = 40  # the newest of a patient that a decision sees
@@ -101,16 +103,20 @@ def task_of(row):
                 moment(row["overdue_told_at"]))
 
 
-def patient(db, patient_id, today):
-    """One patient whole, with the speakers that may speak on `today`; None when there is none."""
+def patient(db, patient_id, now):
+    """One patient whole, with the speakers that may speak and the zone she is in at `now`; None when there is none."""
     row = one(db, "SELECT * FROM patient WHERE id = ?", patient_id)
     if row is None:
         return None
+    changes, today = calendar.changes(db, patient_id), now.date()
     speakers = rows(db, """SELECT speaker.name AS speaker_name, speaker.role, phone.* FROM speaker
                            JOIN phone ON phone.id = speaker.phone_id
                            WHERE patient_id = ? AND (from_on IS NULL OR from_on <= ?) AND (until_on IS NULL OR until_on >= ?)
                            ORDER BY speaker.id""", patient_id, today.isoformat(), today.isoformat())
     order = one(db, "SELECT * FROM infusion_order WHERE patient_id = ? AND current = 1", patient_id)
+    waits = one(db, "SELECT * FROM infusion_order WHERE patient_id = ? AND takes_over_at IS NOT NULL", patient_id)
+    next_order = order_of(waits) if waits else None
+    until_on = next_order and next_order.starts_on - timedelta(days=1)
     talk = one(db, "SELECT * FROM conversation WHERE patient_id = ?", patient_id)
     infusions = rows(db, "SELECT * FROM infusion WHERE patient_id = ? ORDER BY due_at DESC, id DESC LIMIT ?", patient_id, INFUSIONS)
     # a matter from a phone of several patients is everybody's until it is clear whom it is about
@@ -119,21 +125,27 @@ def patient(db, patient_id, today):
                           ORDER BY id""", patient_id, patient_id)
     tasks = rows(db, "SELECT * FROM task WHERE patient_id = ? AND ended_at IS NULL ORDER BY id", patient_id)
     return Patient(
-        id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=row["zone"], state=row["state"],
+        id=row["id"], name=row["name"], initials=row["initials"], lang=row["lang"], zone=_zone_now(row["zone"], changes, now), state=row["state"],
         epinephrine=bool(row["epinephrine"]), wording=row["wording"], other_lang=row["other_lang"],
-        first_order=one(db, "SELECT 1 FROM infusion_order WHERE patient_id = ? AND current = 0", patient_id) is None,
+        first_order=one(db, "SELECT 1 FROM infusion_order WHERE patient_id = ? AND current = 0 AND takes_over_at IS NULL", patient_id) is None,
         reactions=_reactions(db, patient_id), troubles=_troubles(db, patient_id), supplies=supplies.ledger(db, patient_id),
         born_on=day(row["born_on"]), weight_kg=row["weight_kg"],
         speakers=tuple(Speaker(s["speaker_name"], s["role"], phone_of(s)) for s in speakers),
-        order=order_of(order) if order else None,
+        order=replace(order_of(order), until_on=until_on) if order else None,
         talk=Talk(talk["state"], talk["back_to"], talk["asked_phone_id"], None, talk["unclear"], talk["about"]) if talk else Talk(),
         infusions=tuple(
             Infusion(i["id"], i["order_id"], day(i["due_on"]), moment(i["due_at"]), i["state"], moment(i["reminded_at"]),
                      moment(i["started_at"]), i["started_by"], moment(i["ended_at"]), i["volume_ml"], i["why"], i["extra"], i["minutes"], i["how"],
                      tuple(filter(None, i["asked"].split(","))), _details(db, "site", i["id"]), _details(db, "lot", i["id"]))
             for i in infusions),
-        matters=tuple(map(matter_of, matters)), tasks=tuple(map(task_of, tasks)),
+        matters=tuple(map(matter_of, matters)), tasks=tuple(map(task_of, tasks)), home_zone=row["zone"],
+        changes=changes, times=calendar.times(db, patient_id), next_order=next_order,
     )
+
+
+def _zone_now(home, changes, now):
+    """The zone that a patient is in: that of a journey on whose days it is there, else her own."""
+    return next((change.zone for change in changes if change.kind == "travel" and change.covers(local(now, change.zone).date())), home)
 
 
 def task(db, task_id):
@@ -186,9 +198,14 @@ def pending_of(db, phone_row):
     return Pending(phone_row["pending"], phone_row["pending_inbound_id"], text["body"], moment(phone_row["pending_at"]))
 
 
+def practice_now(db, practice):
+    """The practice with its holidays as they are on record."""
+    return replace(practice, hours=replace(practice.hours, closed_on=calendar.holidays(db)))
+
+
 def base(db, practice, now, **more):
     """A `World` with the people and the free codes; `more` fills in the rest."""
-    return World(now=now, practice=practice, ladder=ladder(db, now), codes=codes(db, now), staff=staff(db), **more)
+    return World(now=now, practice=practice_now(db, practice), ladder=ladder(db, now), codes=codes(db, now), staff=staff(db), **more)
 
 
 def inbound_of(db, row):
@@ -212,7 +229,6 @@ def for_unread(db, practice, now, row):
 def for_inbound(db, practice, now, row):
     """(world, Inbound) for one row of the inbound table: the sender's patients, or for staff every open case."""
     inbound = inbound_of(db, row)
-    today = now.date()
     phone_row = one(db, "SELECT * FROM phone WHERE id = ?", row["phone_id"])
     sender = one(db, "SELECT id FROM staff WHERE phone_id = ? AND active = 1", row["phone_id"])
     if sender:
@@ -227,7 +243,7 @@ def for_inbound(db, practice, now, row):
             db, "SELECT patient_id FROM speaker JOIN patient ON patient.id = patient_id WHERE phone_id = ? ORDER BY speaker.id",
             row["phone_id"]))
     return base(
-        db, practice, now, patients=tuple(patient(db, patient_id, today) for patient_id in ids), matters=matters, tasks=tasks,
+        db, practice, now, patients=tuple(patient(db, patient_id, now) for patient_id in ids), matters=matters, tasks=tasks,
         phone=inbound.phone, pending=pending_of(db, phone_row), paged=paged, wrote=wrote, recent=recent(db, row["from_number"]),
     ), inbound
 
@@ -239,7 +255,7 @@ def recent(db, number):
 
 def for_patient(db, practice, now, patient_id):
     """A `World` of one patient."""
-    found = patient(db, patient_id, now.date()) if patient_id else None
+    found = patient(db, patient_id, now) if patient_id else None
     return base(db, practice, now, patients=(found,) if found else ())
 
 
@@ -273,7 +289,7 @@ def timer(db, timer_id):
 def due_orders(db, now):
     """Ids of live patients whose order has an occasion due at `now`."""
     found = rows(db, """SELECT patient_id FROM infusion_order JOIN patient ON patient.id = patient_id
-                        WHERE current = 1 AND patient.state = 'live' AND next_due_at <= ? ORDER BY next_due_at""", stamp(now))
+                        WHERE current = 1 AND patient.state = 'live' AND remind_at <= ? ORDER BY remind_at""", stamp(now))
     return tuple(row["patient_id"] for row in found)
 
 
@@ -302,8 +318,9 @@ def open_tasks(db):
 def next_due(db):
     """When the next occasion, time-out or unsent text is due, as an aware UTC datetime; None when nothing is."""
     row = one(db, """SELECT min(at) AS at FROM (
-        SELECT min(next_due_at) AS at FROM infusion_order JOIN patient ON patient.id = patient_id
+        SELECT min(remind_at) AS at FROM infusion_order JOIN patient ON patient.id = patient_id
             WHERE current = 1 AND patient.state = 'live'
+        UNION ALL SELECT min(takes_over_at) FROM infusion_order
         UNION ALL SELECT min(due_at) FROM timer
         UNION ALL SELECT min(CASE WHEN state = 'leased' THEN max(lease_until, not_before) ELSE not_before END) FROM outbox
             WHERE state IN ('waiting', 'leased'))""")

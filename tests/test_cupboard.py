@@ -47,7 +47,7 @@ def dose(state, at=START + HOUR, order_id=1, **more):
 def test_where_nothing_is_counted_there_is_no_ledger(db):
     put(db, dose("done", ended_at=START))
     assert supplies.ledger(db, 1).entries == supplies.ledger(db, 1).uses == ()
-    assert world.patient(db, 1, START.date()).supplies == supplies.ledger(db, 1)
+    assert world.patient(db, 1, START).supplies == supplies.ledger(db, 1)
 
 
 @pytest.mark.parametrize(("state", "used"), [("running", 2), ("done", 2), ("stopped", 2), ("planned", 0), ("skipped", 0), ("missed", 0), ("held", 0)])

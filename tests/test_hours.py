@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import zoneinfo
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from importlib import resources
 
@@ -243,6 +244,22 @@ def test_hours_in_the_night_of_a_change_count_real_time():
 def test_hours_that_the_change_skips_open_a_week_later():
     # "Sun 02:00-03:00" does not exist in New York on Sunday 2027-03-14; Sunday 2027-03-21 is the next.
     assert next_open(parse_hours("Sun 02:00-03:00"), utc(2027, 3, 14, 0), NEW_YORK) == utc(2027, 3, 21, 6)
+
+
+@pytest.mark.parametrize(("text", "at", "opening"), [  # Monday 2026-05-25 is closed
+    ("Mon-Fri 08:00-17:00", utc(2026, 5, 22, 23), utc(2026, 5, 26, 13)),  # Friday evening to Tuesday 08:00 in Chicago
+    ("Mon-Sun 00:00-24:00", utc(2026, 5, 25, 15), utc(2026, 5, 26, 5)),   # round the clock: from midnight on
+    ("Sun 22:00-06:00", utc(2026, 5, 25, 6), utc(2026, 6, 1, 3)),         # its part on the holiday is closed too
+])
+def test_a_holiday_has_no_hours(text, at, opening):
+    hours = replace(parse_hours(text), closed_on=frozenset({date(2026, 5, 25)}))
+    assert next_open(hours, at, CHICAGO) == opening
+
+
+def test_working_time_passes_over_a_holiday():
+    hours = replace(parse_hours("Mon-Fri 08:00-17:00"), closed_on=frozenset({date(2026, 5, 25)}))
+    due = add_working(hours, utc(2026, 5, 22, 21), timedelta(hours=4), CHICAGO)  # Friday 16:00
+    assert due == utc(2026, 5, 26, 16)  # Tuesday 11:00
 
 
 def test_negative_working_time_is_refused():

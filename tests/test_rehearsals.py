@@ -579,6 +579,56 @@ def test_a_start_and_an_end_that_were_none_page_nobody_and_leave_one_whole_dose(
     assert len(events("taken_back", kind="prompt", says="How did it go")) == 2
 
 
+# ---- schedules: the practice's clock in each line
+
+
+def reminded(name, who="Ana"):
+    """When somebody got a first reminder, as "03-10 18:00"."""
+    return [event["at"][5:16].replace("T", " ") for event in events(name, kind="reminder", to=who) if "have not heard" not in event["text"]]
+
+
+def test_a_dose_moved_by_the_coordinator_is_asked_about_on_its_new_day_alone():
+    assert reminded("moved_by_the_coordinator") == ["03-10 18:00", "03-12 18:00", "03-17 18:00"]
+    assert not events("moved_by_the_coordinator", says="have not heard")
+    assert ("2026-03-12", "done") in doses("moved_by_the_coordinator") and "2026-03-10" not in dict(doses("moved_by_the_coordinator"))
+    assert [status for *_, status in played("moved_by_the_coordinator").output] == [2, 0, 0]
+
+
+def test_nothing_is_due_in_a_pause_and_nothing_is_made_up_for_after_it():
+    assert reminded("paused_with_an_end") == ["03-10 18:00", "03-31 18:00"]
+    assert doses("paused_with_an_end")[-2:] == [("2026-03-10", "skipped"), ("2026-03-31", "done")]
+    assert not record("paused_with_an_end")["tasks"]
+
+
+def test_a_holiday_moves_a_call_back_and_a_weekly_dose_but_no_daily_one():
+    name = "holiday_of_the_practice"
+    assert record(name)["tasks"][0]["due_at"].startswith("2026-05-26T10:30")
+    assert reminded(name) == ["05-26 18:00"]
+    assert reminded(name, "Ben") == [f"05-{day} 18:00" for day in (22, 23, 24, 25, 26)]
+
+
+def test_on_a_journey_the_wall_time_is_kept_where_she_is_whatever_the_clocks_do_at_home():
+    assert reminded("travel_and_the_clocks") == ["03-03 18:00", "03-10 12:00", "03-17 12:00", "03-24 18:00"]
+    assert events("travel_and_the_clocks", says="started at 6:02 PM")[0]["at"].startswith("2026-03-10T12:02")
+
+
+def test_a_missed_dose_is_caught_up_once_inside_the_late_window_and_asks_no_nurse():
+    assert doses("caught_up_in_the_late_window")[-2:] == [("2026-03-10", "done"), ("2026-03-17", "planned")]
+    assert not events("caught_up_in_the_late_window", kind="task", to="Ruth")
+
+
+def test_without_a_late_window_a_nurse_hears_of_a_dose_caught_up_and_her_word_moves_one():
+    assert events("caught_up_without_a_window", kind="task", to="Ruth", says="missed dose taken late: Ana")
+    assert [status for *_, status in played("caught_up_without_a_window").output] == [2, 0]
+    assert reminded("caught_up_without_a_window", "Ben") == ["03-10 18:00", "03-12 18:00"]
+
+
+def test_a_new_order_takes_over_on_its_date_and_a_lead_says_the_true_time():
+    assert reminded("a_new_order_from_a_date") == ["03-10 17:00", "03-16 18:00"]
+    assert events("a_new_order_from_a_date", says="your infusion is at 7:00 PM")
+    assert events("a_new_order_from_a_date", says="How many mL went in, and where. For example: 20 mL")
+
+
 def write():
     """Write every chat anew."""
     for file in FILES:

@@ -23,7 +23,7 @@ REQUIRED = {
 }
 OPTIONAL = {
     "unsigned_content": False, "conversation.second_reminder_minutes": 120,
-    "conversation.coordinator_after_minutes": 240, "conversation.window_hours": 24, "conversation.grace_minutes": 10,
+    "conversation.coordinator_after_minutes": 240, "conversation.window_hours": 24, "conversation.late_window_hours": 0, "conversation.grace_minutes": 10,
     "conversation.put_off_minutes": 120, "sending.test_clock": None,
     "care.site_rule": "rotate", "care.sites_in_reminder": False, "care.site_areas": ("belly", "thigh"), "care.site_rest_days": 0,
     "care.site_avoid_days": 14, "care.site_spacing_in": 4, "care.refill_lead_days": 7,

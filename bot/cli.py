@@ -496,7 +496,7 @@ def order_check(db_path, settings_path, vials_ml, name, as_json, **given):
     told = {**known, **{key: value for key, value in given.items() if value is not None}}
     if vials_ml is not None:
         told["vials_ml"] = vials_ml.split(",")
-    _sum(as_json, lambda: regimen.plan(**told), as_dict, table)
+    _sum(as_json, lambda: regimen.plan(**told), as_dict, lambda plan: table(plan, told))
 
 
 @order.command("convert")
@@ -507,6 +507,7 @@ def order_check(db_path, settings_path, vials_ml, name, as_json, **given):
 @click.option("--weeks", default="1", show_default=True, help="One infusion every so many weeks,")
 @click.option("--per-week", default="1", show_default=True, help="or so many infusions a week.")
 @click.option("--strength", help="g/mL, for the mL.")
+@click.option("--profile", help="Or a label, for its strength and its own multiplier of grams to mL.")
 @click.option("--json", "as_json", is_flag=True)
 def order_convert(as_json, **given):
     """A prescriber's sum: another rhythm, or from the vein to the skin. It changes no order."""
@@ -519,9 +520,9 @@ def order_convert(as_json, **given):
 @click.option("--json", "as_json", is_flag=True)
 def order_profiles(as_json):
     """The product profiles with their sources. A profile warns; the order always wins."""
-    from bot.order import profile_rows
+    from bot.order import profile_line, profile_rows
 
-    show(profile_rows(), as_json, lambda row: f"{row['key']:<12}{row['label']}; source: {row['source']}")
+    show(profile_rows(), as_json, profile_line)
 
 
 @order.command("trough")

@@ -77,6 +77,11 @@ def order_facts(db, patient_id):
     return {**row, "born_on": row["born_on"] and date.fromisoformat(row["born_on"])}
 
 
+def zone_of(db, patient_id):
+    """The IANA zone that a patient lives in."""
+    return one(db, "SELECT zone FROM patient WHERE id = ?", patient_id)["zone"]
+
+
 def zone_of_most(db):
     """The IANA zone that most patients live in; "UTC" while there are none."""
     row = one(db, "SELECT zone FROM patient GROUP BY zone ORDER BY count(*) DESC, zone LIMIT 1")

@@ -657,7 +657,7 @@ def escalation_list(db_path, settings_path, as_json, every):
     matters, when = story.matters(db, only_open=not every), _local_clock(db)
     if as_json:
         return click.echo(json.dumps(matters, ensure_ascii=False, indent=1))
-    lines = [f"{row['case']} {row['disposition']} {topic_words(row['topic'])}, {row['patient'] or 'unknown number'} since {when(row['opened_at'])}: "
+    lines = [f"{row['case']} {row['disposition']} {topic_words(row['detail'] or row['topic'])}, {row['patient'] or 'unknown number'} since {when(row['opened_at'])}: "
              f"{'closed, ' + row['outcome'] if row['closed_at'] else 'taken by ' + row['by'] if row['by'] else 'NOBODY HAS IT'}"
              for row in matters]
     lines += [f"{row['case']} call-back for the {row['owner']}: {topic_words(row['about'])}, {row['patient'] or 'nobody known'}, due {when(row['due_at'])}"
@@ -690,7 +690,7 @@ def escalation_show(db_path, settings_path, case, as_json):
         return click.echo(json.dumps({**found, "whom": whom, "picture": [asdict(line) for line in lines]}, ensure_ascii=False, indent=1))
     when = _local_clock(db)
     if found is matter:
-        click.echo(f"{found['case']} {found['disposition']} {topic_words(found['topic'])}: {found['patient'] or 'unknown number'}")
+        click.echo(f"{found['case']} {found['disposition']} {topic_words(found['detail'] or found['topic'])}: {found['patient'] or 'unknown number'}")
         show(found["notes"], False, lambda row: f"  {when(row['at'])} {row['name'] or row['who']}: {row['words']}")
         show(found["pages"], False, lambda row: f"  {when(row['made_at'])} page {row['step']} to {row['to']}: {row['state']}")
     else:

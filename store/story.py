@@ -46,7 +46,7 @@ def reactions(db, patient_id):
 
 def matters(db, only_open=False):
     """Escalations, oldest first: case, what, whom, when, by whom, how it ended."""
-    return rows(db, f"""SELECT case_code AS "case", disposition, topic, matter.kind, patient.name AS patient, from_number,
+    return rows(db, f"""SELECT case_code AS "case", disposition, topic, detail, matter.kind, patient.name AS patient, from_number,
                         opened_at, raised_at, acknowledged_at, staff.name AS "by", closed_at, outcome FROM matter
                         LEFT JOIN patient ON patient.id = matter.patient_id LEFT JOIN staff ON staff.id = acknowledged_by
                         {'WHERE closed_at IS NULL' if only_open else ''} ORDER BY matter.id""")
@@ -54,7 +54,7 @@ def matters(db, only_open=False):
 
 def matter(db, case):
     """One escalation with its notes and pages, by case code (the newest); None when there is none."""
-    found = one(db, """SELECT matter.id, case_code AS "case", disposition, topic, matter.kind, patient.name AS patient, from_number,
+    found = one(db, """SELECT matter.id, case_code AS "case", disposition, topic, detail, matter.kind, patient.name AS patient, from_number,
                        opened_at, raised_at, acknowledged_at, staff.name AS "by", closed_at, outcome FROM matter
                        LEFT JOIN patient ON patient.id = matter.patient_id LEFT JOIN staff ON staff.id = acknowledged_by
                        WHERE case_code = ? ORDER BY matter.id DESC LIMIT 1""", case)
@@ -103,7 +103,9 @@ def whom(db, case, on):
     if found is None:
         return None
     if found["patient_id"] is None:
-        return {"calls": [{"name": "unknown", "role": "", "number": found["from_number"]}] if found["from_number"] else []}
+        known = rows(db, """SELECT name, role, number FROM speaker JOIN phone ON phone.id = phone_id WHERE number = ? ORDER BY speaker.id""",
+                     found["from_number"])
+        return {"calls": known or ([{"name": "unknown", "role": "", "number": found["from_number"]}] if found["from_number"] else [])}
     number, today = found["patient_id"], on.isoformat()
     row = one(db, """SELECT born_on, weight_kg, epinephrine, held_why, zone FROM patient
                      LEFT JOIN infusion_order ON infusion_order.patient_id = patient.id AND current = 1 WHERE patient.id = ?""", number)

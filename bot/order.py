@@ -67,7 +67,7 @@ def _beside(plan, told):
     """What the figures were looked at beside: the patient's facts and the rows of the label."""
     for label, name, unit in (("infusion", "infusion_number", ""), ("age", "age_years", " years"), ("weight", "weight_kg", " kg")):
         if told.get(name) is not None:
-            yield label, f"{told[name]}{unit}"
+            yield label, f"{plain(told[name])}{unit}"
     if plan.dose_g is not None and told.get("weight_kg"):
         yield "dose per kg", f"{plain(plan.dose_g / float(told['weight_kg']))} g/kg"
     if told.get("profile"):

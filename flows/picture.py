@@ -177,7 +177,7 @@ def _needle(patient, now, longer):
     other = choices[0] if longer else choices[-1]
     outside = "" if usual is None or usual[0] <= other <= usual[1] else f"; {BEYOND if other > usual[1] else BELOW}"
     if usual == USUAL_NEEDLE_MM["child"] and BEYOND in outside:
-        outside += ", it may reach muscle (a 4 mm one does in some children: clinical 6)"
+        outside += ", it may reach muscle (a 4 mm one does in some children)"  # clinical 6, seen
     yield Line("longer needle" if longer else "shorter needle",
                f"{other} mm instead of {plain(now_mm)} mm{beside}{outside}; ask whether the weight has changed (common practice, no source)", needs_order=True)
 

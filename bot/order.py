@@ -3,7 +3,7 @@
 from dataclasses import asdict
 
 from flows import hours, regimen
-from flows.profile import FIELDS, plain, profiles, row_words
+from flows.profile import FIELDS, counted, plain, profiles, row_words
 from store import people
 
 
@@ -44,7 +44,7 @@ def table(plan, told):
     rows = [
         ("volume", f"{plain(plan.volume_ml)} mL"),
         ("dose", "not known (no strength)" if plan.dose_g is None else f"{plain(plan.dose_g)} g"),
-        ("sites", f"{plan.sites}, {plain(plan.ml_per_site)} mL {'each' if plan.sites > 1 else 'at it'}"),
+        ("sites", f"{plan.sites}, {plain(plan.ml_per_site)} mL{' each' if plan.sites > 1 else ''}"),
         ("rate", "not known" if plan.rate_ml_per_h is None else _rate(plan, told)),
         ("time", "not known" if plan.minutes is None else f"{plain(plan.minutes)} min"),
     ]
@@ -65,9 +65,9 @@ def _rate(plan, told):
 
 def _beside(plan, told):
     """What the figures were looked at beside: the patient's facts and the rows of the label."""
-    for label, name, unit in (("infusion", "infusion_number", ""), ("age", "age_years", " years"), ("weight", "weight_kg", " kg")):
+    for label, name, unit in (("infusion", "infusion_number", ""), ("age", "age_years", ""), ("weight", "weight_kg", " kg")):
         if told.get(name) is not None:
-            yield label, f"{plain(told[name])}{unit}"
+            yield label, counted(float(told[name]), "year") if label == "age" else f"{plain(told[name])}{unit}"
     if plan.dose_g is not None and told.get("weight_kg"):
         yield "dose per kg", f"{plain(plan.dose_g / float(told['weight_kg']))} g/kg"
     if told.get("profile"):

@@ -167,7 +167,8 @@ def _slower(patient, plan, now, given):
 def _needle(patient, now, longer):
     now_mm, age = patient.order.needle_mm, age_of(patient, now)
     usual = None if age is None else USUAL_NEEDLE_MM["child" if age < CHILD_YEARS else "adult"]
-    beside = "" if usual is None else f"; usual at {age} years: {usual[0]}{f' to {usual[1]}' if usual[1] != usual[0] else ''} mm"
+    beside = f"; usual at {counted(age, 'year')}: {_span(usual)}" if usual else (
+        f"; age not on file, usual below {CHILD_YEARS} years: {_span(USUAL_NEEDLE_MM['child'])}, from then on: {_span(USUAL_NEEDLE_MM['adult'])}")
     if now_mm is None:
         yield Line("needle", f"length not on record: ask{beside} (common practice, no source)")
         return
@@ -180,6 +181,10 @@ def _needle(patient, now, longer):
         outside += ", it may reach muscle (a 4 mm one does in some children)"  # clinical 6, seen
     yield Line("longer needle" if longer else "shorter needle",
                f"{other} mm instead of {plain(now_mm)} mm{beside}{outside}; ask whether the weight has changed (common practice, no source)", needs_order=True)
+
+
+def _span(mm):
+    return f"{mm[0]} mm" if mm[0] == mm[1] else f"{mm[0]} to {mm[1]} mm"
 
 
 def _tubing(patient, plan, now, given):

@@ -299,12 +299,13 @@ def _sites(given, volume, limits, product, warned):
         raise Refusal("no_sites", "sites", "sites: give sites or max_ml_per_site (or a profile that has a ceiling)")
     count = _up(volume / ceiling)
     allowed = most if most is not None else MOST["sites"]
+    labels = limits.max_sites if given["max_ml_per_site"] is None and most is None else None
     if count > allowed:
         raise Refusal("too_many_sites", "max_ml_per_site" if most is None else "max_sites",
-                      f"{plain(volume)} mL at {plain(ceiling)} mL per site need {count} sites, and at most {int(allowed)} are allowed; "
+                      f"{plain(volume)} mL at {plain(ceiling)} mL per site need {count} sites, and at most {int(labels or allowed)} are allowed{' by the label' if labels else ''}; "
                       "mend the volume (mL, not grams?) or the ceiling, or give the sites of the order")
-    if given["max_ml_per_site"] is None and most is None and limits.max_sites and count > limits.max_sites:
-        warned.insert(0, Warned("over_profile_sites", f"{count} sites by the label's own ceiling, but it allows {limits.max_sites} at once: the label "
+    if labels and count > labels:
+        warned.insert(0, Warned("over_profile_sites", f"{count} sites by the label's own ceiling, but it allows {labels} at once: the label "
                                                       "has no room for this volume in one infusion"))
     return count
 

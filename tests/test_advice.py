@@ -283,3 +283,7 @@ def test_one_is_not_spoken_of_as_many():
     one = patient(order=replace(SMALL, sites=1, volume_ml=20), infusions=[replace(RUNNING, sites=())], troubles=[recent("leak")])
     text = str(picture.picture(one, NOW, "site_leak"))
     assert "over 1 site, 20 mL at" in text and "last 1 dose'" in text and "has run 75 min" in text and "every week" in text
+
+
+def test_without_an_age_the_usual_needles_of_both_are_named():
+    assert "age not on file, usual below 12 years: 6 mm, from then on: 9 to 12 mm" in lines(patient(), "site_leak")["longer needle"].text

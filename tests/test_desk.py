@@ -209,10 +209,22 @@ def test_a_dose_is_shown_in_local_time_with_what_is_known_of_it(ward):
     assert "why: -" not in ward and "+00:00" not in ward
 
 
-def test_topics_are_shown_in_words():
-    from bot.cli import topic_words
-    assert [topic_words(topic) for topic in ("site_swelling", "other", "silent_while_infusing")] == [
-        "site swelling", "unclear", "silent while infusing"]
+def test_topics_are_shown_in_words(house):
+    house("patient", "add", "Ana", "--phone", "+13125550101")
+    db = open_database(house.database, datetime(2026, 3, 10, tzinfo=UTC))
+    at = "2026-03-10T23:00:00.000000+00:00"
+    with writing(db):
+        for case, detail in (("1111", None), ("2222", "silent_while_infusing")):
+            db["matter"].insert({"case_code": case, "disposition": "urgent", "topic": "other", "detail": detail, "seen": "other", "patient_id": 1,
+                                 "opened_at": at, "raised_at": at})
+        db["task"].insert({"case_code": "3333", "owner": "nurse", "about": "site_swelling", "words": "swollen", "patient_id": 1,
+                           "opened_at": at, "due_at": at})
+    db.conn.close()
+    listed = house("escalation", "list")[1]
+    assert "1111 urgent unclear, Ana" in listed and "2222 urgent silent while infusing, Ana" in listed and "nurse: site swelling, Ana" in listed
+    assert "2222 urgent silent while infusing: Ana" in house("escalation", "show", "2222")[1]
+    shown = house("escalation", "show", "3333")[1]
+    assert "call-back, site swelling: Ana" in shown and "age not on file, weight not on file, epinephrine not prescribed, order not held" in shown
 
 
 def test_a_trouble_whose_side_was_not_told_stands_below_its_area():

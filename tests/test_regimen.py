@@ -335,6 +335,7 @@ def test_more_sites_than_a_label_allows_are_said_first():
     found = plan(volume_ml=100, profile="g16-a", age_years=5, infusion_number=1)
     assert (found.sites, found.warnings[0].code) == (10, "over_profile_sites")
     assert sum(warned.code == "over_profile_sites" for warned in found.warnings) == 1
+    assert "need 20 sites, and at most 6 are allowed by the label" in refused(volume_ml=200, profile="g16-a", age_years=5, infusion_number=1).text
 
 
 def test_a_figure_is_written_the_same_everywhere():

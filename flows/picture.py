@@ -71,9 +71,7 @@ def _kinds(patient, now, topic, detail):
 def kind_of(about, topic=None):
     """(topic, detail) of a call-back's `about` or a matter's topic, as `picture` takes them."""
     words = about or topic or ""
-    if words in FROM_RECORD:
-        return words, None
-    if words in KINDS:
+    if words in KINDS or words in FROM_RECORD:
         return words, None
     found = next((topic for topic, kind in KINDS.items() if words in (f"repeated: {kind}", kind)), None)
     if words == "repeated: redness":
@@ -106,8 +104,8 @@ def _plan(patient, now, given, **changes):
 
 def _order(patient, plan, now):
     order = patient.order
-    yield Line("order", f"{plain(plan.volume_ml)} mL ({plain(plan.dose_g)} g) over {counted(plan.sites, 'site')}, {plain(plan.ml_per_site)} mL {'each ' if plan.sites > 1 else ''}at "
-                        f"{plain(order.rate_ml_per_h_per_site)} mL/h per site: {plain(plan.minutes)} min, every {order.every}")
+    yield Line("order", f"{plain(plan.volume_ml)} mL ({plain(plan.dose_g)} g) over {counted(plan.sites, 'site')}, "
+                        f"{plain(plan.ml_per_site)} mL {'each ' if plan.sites > 1 else ''}at {plain(order.rate_ml_per_h_per_site)} mL/h per site: {plain(plan.minutes)} min, every {order.every}")
     if order.needle_mm or order.gauge:
         yield Line("needle", ", ".join(filter(None, (order.needle_mm and f"{plain(order.needle_mm)} mm", order.gauge and f"{order.gauge} gauge"))))
     for warned in plan.warnings:

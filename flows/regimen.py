@@ -198,7 +198,8 @@ def _number(field, value):
     if number < 0 or (number == 0 and field != "age_years"):
         raise Refusal("not_positive", field, f"{field}: {text} must be above 0; leave it out if it is not known")
     if field == "strength" and number > 1:
-        raise Refusal("strength_over_one", field, f"strength: {text} is over 1 g/mL; did you mean {_strength(number, '%' if number <= 100 else 'mg')}?")
+        meant = _strength(number, "%" if number <= 100 else "mg")
+        raise Refusal("strength_over_one", field, f"strength: {text} is over 1 g/mL; did you mean {meant}?")
     if number > MOST[field]:
         raise Refusal("too_large", field, f"{field}: {text} is more than {MOST[field]}; look at the order again, and at its units")
     if field in WHOLE and number.denominator != 1:
@@ -302,7 +303,8 @@ def _sites(given, volume, limits, product, warned):
     labels = limits.max_sites if given["max_ml_per_site"] is None and most is None else None
     if count > allowed:
         raise Refusal("too_many_sites", "max_ml_per_site" if most is None else "max_sites",
-                      f"{plain(volume)} mL at {plain(ceiling)} mL per site need {count} sites, and at most {int(labels or allowed)} are allowed{' by the label' if labels else ''}; "
+                      f"{plain(volume)} mL at {plain(ceiling)} mL per site need {count} sites, and at most "
+                      f"{int(labels or allowed)} are allowed{' by the label' if labels else ''}; "
                       "mend the volume (mL, not grams?) or the ceiling, or give the sites of the order")
     if labels and count > labels:
         warned.insert(0, Warned("over_profile_sites", f"{count} sites by the label's own ceiling, but it allows {labels} at once: the label "
@@ -347,13 +349,14 @@ def _looked_at(given, limits, product, volume, dose, count, each, rate, total, m
     """What the order's own ceilings, the label and common sense have against a plan."""
     push, ceiling = given["push_ml_per_min"], given["max_ml_per_site"]
     by_hand = push * 60 if push and limits.push_ml_per_min is None else None
+    ordered = count if given["sites"] or given["max_sites"] or ceiling else None  # else `_sites` said it first
     over = [
         ("over_max_ml_per_site", each, ceiling, "mL per site; the order's own ceiling is",
          f"{counted(_up(volume / ceiling), 'site')} would keep it" if ceiling else ""),
         ("over_profile_ml_per_site", each, limits.max_ml_per_site, "mL per site; the label's most is", ""),
         ("over_profile_rate", rate, limits.max_rate, "mL/h per site; the label's most is", ""),
         ("over_profile_total_rate", total, limits.max_total_rate, "mL/h over all sites; the label's most is", ""),
-        ("over_profile_sites", count if given["sites"] or ceiling or given["max_sites"] else None, limits.max_sites, "sites at once; the label's most is", ""),
+        ("over_profile_sites", ordered, limits.max_sites, "sites at once; the label's most is", ""),
         ("over_profile_push", push, limits.push_ml_per_min, "mL/min by hand; the label's most is", ""),
         ("over_profile_push", by_hand, limits.max_rate, "mL/h at a site by hand; no limit by hand is known here, the label's most per site is", ""),
     ]

@@ -94,8 +94,9 @@ def task(db, case):
 
 
 def whom(db, case, on):
-    """Who a case is about and whom to call, who wrote about it first, as on a local date: {"calls": [{"name", "role", "number"}], born_on, weight_kg, epinephrine,
-    held_why, "addresses": [{"kind", "lines", "door_note"}]}; only "calls" when nobody knows whose it is. None when there is no such case."""
+    """Who a case is about and whom to call, who wrote about it first, as on a local date: {"calls": [{"name", "role", "number"}], born_on,
+    weight_kg, epinephrine, held_why, zone, "addresses": [{"kind", "lines", "door_note"}]}; only "calls" when nobody knows whose it is.
+    None when there is no such case."""
     found = one(db, """SELECT patient_id, from_number FROM (
                            SELECT 1 - (closed_at IS NULL) AS rank, patient_id, from_number FROM matter WHERE case_code = ?
                            UNION ALL SELECT 1 - (ended_at IS NULL), patient_id, (

@@ -345,7 +345,9 @@ def picture_of(db, now, case):
     if found is None or found["patient_id"] is None:
         return ()
     topic, detail = kind_of(found["about"], found["topic"])
-    return picture(load_patient(db, found["patient_id"], now), now, topic, found["detail"] or detail)
+    patient = load_patient(db, found["patient_id"], now)
+    given = people.order_facts(db, patient.id)["given"] if patient.order else None
+    return picture(patient, now, topic, found["detail"] or detail, given)
 
 
 def say_as(db, practice, now, name, words):

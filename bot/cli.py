@@ -18,7 +18,8 @@ from bot.office import practice_of
 from bot.order import refused
 from flows import content, hours, regimen, supply
 from flows.hours import HoursError
-from flows.profile import ProfileError, profiles
+from flows.phrases import topic_words
+from flows.profile import ProfileError, counted, plain, profiles
 from flows.schedule import DOSES, ScheduleError
 from flows.words import LANGS, PHASES
 from store import calendar, database, people, story
@@ -281,7 +282,7 @@ def patient_list(db_path, settings_path, as_json):
     db = desk(db_path, settings_path).open()
 
     def line(row):
-        order = f"{row['volume_ml']:g} mL, {row['sites']} sites, every {row['every']} {row['weekdays']} {row['clock_local']}" \
+        order = f"{plain(row['volume_ml'])} mL, {counted(row['sites'], 'site')}, every {row['every']} {row['weekdays']} {row['clock_local']}" \
             if row["volume_ml"] else "no order"
         return f"{row['name']} ({row['lang']}, {row['zone']}): {order}{'; ON HOLD: ' + row['held_why'] if row['held_at'] else ''}"
 
@@ -299,9 +300,22 @@ def patient_show(db_path, settings_path, name, as_json):
     found = {"infusions": story.infusions(db, patient_id), "reactions": story.reactions(db, patient_id)}
     if as_json:
         return click.echo(json.dumps(found, ensure_ascii=False, indent=1))
-    show(found["infusions"], False, lambda row: f"{row['due_on']} {row['state']}, "
-         f"{'not answered' if row['volume_ml'] is None else format(row['volume_ml'], 'g')} mL, why: {row['why'] or '-'}")
-    return show(found["reactions"], False, lambda row: f"{row['at']} {row['kind']} {row['site'] or ''}: {row['words']}")
+    when = _local_clock(db, people.zone_of(db, patient_id))
+    show(found["infusions"], False, lambda row: _dose_line(row, when))
+    return show(found["reactions"], False, lambda row: f"{when(row['at'])} {row['kind']}{', ' + row['site'] if row['site'] else ''}: {row['words']}")
+
+
+def _dose_line(row, when):
+    """One dose of `patient show` as people read it; what was not answered is said of a dose that was given."""
+    went_in = row["state"] in ("done", "stopped")
+    lots = [lot if ml is None else f"{lot} ({plain(ml)} mL)" for lot, ml in zip(row["lots"], row["lot_volumes_ml"], strict=True)]
+    facts = (
+        f"started {when(row['started_at'])}" if row["started_at"] else None, f"ended {when(row['ended_at'])}" if row["ended_at"] else None,
+        f"{plain(row['volume_ml'])} mL" if row["volume_ml"] is not None else "mL not answered" if went_in else None,
+        f"{row['minutes']} min" if row["minutes"] is not None else None,
+        " + ".join(row["sites"]) or ("sites not answered" if went_in else None),
+        f"lot {', '.join(lots)}" if lots else "lot not answered" if went_in else None, f"why: {row['why']}" if row["why"] else None)
+    return f"due {when(row['due_at'])}: {', '.join([row['state'], *filter(None, facts)])}"
 
 
 @patient.command("add")
@@ -507,7 +521,7 @@ def patient_sites(db_path, settings_path, name, as_json):
     rows = cupboard.sites(db, found.practice, found.clock.now(), people.patient_named(db, name))
     if as_json:
         return click.echo(json.dumps(rows, ensure_ascii=False, indent=1))
-    show(rows["places"], False, cupboard.place_line)
+    click.echo("\n".join(cupboard.place_lines(rows["places"]) or ["none"]))
     return click.echo(cupboard.proposal_line(rows["proposal"]))
 
 
@@ -564,7 +578,7 @@ def order_check(db_path, settings_path, vials_ml, name, as_json, **given):
     told = {**known, **{key: value for key, value in given.items() if value is not None}}
     if vials_ml is not None:
         told["vials_ml"] = vials_ml.split(",")
-    _sum(as_json, lambda: regimen.plan(**told), as_dict, table)
+    _sum(as_json, lambda: regimen.plan(**told), as_dict, lambda plan: table(plan, told))
 
 
 @order.command("convert")
@@ -575,6 +589,7 @@ def order_check(db_path, settings_path, vials_ml, name, as_json, **given):
 @click.option("--weeks", default="1", show_default=True, help="One infusion every so many weeks,")
 @click.option("--per-week", default="1", show_default=True, help="or so many infusions a week.")
 @click.option("--strength", help="g/mL, for the mL.")
+@click.option("--profile", help="Or a label, for its strength and its own multiplier of grams to mL.")
 @click.option("--json", "as_json", is_flag=True)
 def order_convert(as_json, **given):
     """A prescriber's sum: another rhythm, or from the vein to the skin. It changes no order."""
@@ -587,9 +602,9 @@ def order_convert(as_json, **given):
 @click.option("--json", "as_json", is_flag=True)
 def order_profiles(as_json):
     """The product profiles with their sources. A profile warns; the order always wins."""
-    from bot.order import profile_rows
+    from bot.order import profile_line, profile_rows
 
-    show(profile_rows(), as_json, lambda row: f"{row['key']:<12}{row['label']}; source: {row['source']}")
+    show(profile_rows(), as_json, profile_line)
 
 
 @order.command("trough")
@@ -902,17 +917,17 @@ def escalation_list(db_path, settings_path, as_json, every):
     matters, when = story.matters(db, only_open=not every), _local_clock(db)
     if as_json:
         return click.echo(json.dumps(matters, ensure_ascii=False, indent=1))
-    lines = [f"{row['case']} {row['disposition']} {row['topic']} {row['patient'] or 'unknown number'} since {when(row['opened_at'])}: "
+    lines = [f"{row['case']} {row['disposition']} {topic_words(row['detail'] or row['topic'])}, {row['patient'] or 'unknown number'} since {when(row['opened_at'])}: "
              f"{'closed, ' + row['outcome'] if row['closed_at'] else 'taken by ' + row['by'] if row['by'] else 'NOBODY HAS IT'}"
              for row in matters]
-    lines += [f"{row['case']} call-back for the {row['owner']}: {row['about']}, {row['patient'] or 'nobody known'}, due {when(row['due_at'])}"
+    lines += [f"{row['case']} call-back for the {row['owner']}: {topic_words(row['about'])}, {row['patient'] or 'nobody known'}, due {when(row['due_at'])}"
               for row in story.tasks(db, only_open=not every)]
     return click.echo("\n".join(lines or ["none"]))
 
 
-def _local_clock(db):
-    """Turns a stored moment into local words, in the zone that most patients live in."""
-    zone = people.zone_of_most(db)
+def _local_clock(db, zone=None):
+    """Turns a stored moment into local words, in a zone or the one that most patients live in."""
+    zone = zone or people.zone_of_most(db)
     return lambda stored: f"{hours.local(database.moment(stored), zone):%a %Y-%m-%d %H:%M}"
 
 
@@ -930,20 +945,36 @@ def escalation_show(db_path, settings_path, case, as_json):
     if matter is None and task is None:
         raise PeopleError(f"there is no case {case}; `ebbline escalation list --all` shows every case")
     found = matter if matter and (task is None or matter["closed_at"] is None) else task
-    lines = agenda.picture_of(db, now, case)
+    lines, whom = agenda.picture_of(db, now, case), story.whom(db, case, hours.local(now, people.zone_of_most(db)).date())
     if as_json:
-        return click.echo(json.dumps({**found, "picture": [asdict(line) for line in lines]}, ensure_ascii=False, indent=1))
+        return click.echo(json.dumps({**found, "whom": whom, "picture": [asdict(line) for line in lines]}, ensure_ascii=False, indent=1))
     when = _local_clock(db)
     if found is matter:
-        click.echo(f"{found['case']} {found['disposition']} {found['topic']}: {found['patient'] or 'unknown number'}")
-        show(found["notes"], False, lambda row: f"  {when(row['at'])} {row['who']}: {row['words']}")
+        click.echo(f"{found['case']} {found['disposition']} {topic_words(found['detail'] or found['topic'])}: {found['patient'] or 'unknown number'}")
+        show(found["notes"], False, lambda row: f"  {when(row['at'])} {row['name'] or row['who']}: {row['words']}")
         show(found["pages"], False, lambda row: f"  {when(row['made_at'])} page {row['step']} to {row['to']}: {row['state']}")
     else:
-        click.echo(f"{found['case']} call-back, {found['about']}: {found['patient'] or 'nobody known'}, due {when(found['due_at'])}")
+        click.echo(f"{found['case']} call-back, {topic_words(found['about'])}: {found['patient'] or 'nobody known'}, due {when(found['due_at'])}")
         click.echo(f"  {found['words']}")
+    for label, text in _whom_lines(whom, now):
+        click.echo(f"  {label:<16}{text}")
     for line in lines:
         click.echo(f"  {line.label:<16}{line.text}{' [needs an order]' if line.needs_order else ''}")
     return None
+
+
+def _whom_lines(whom, now):
+    """Whom to call and what a nurse asks first, as (label, text)."""
+    calls = ", ".join(f"{each['number']} ({' '.join(filter(None, (each['name'], each['role'])))})" for each in whom["calls"])
+    yield "call", calls or "no number on file"
+    if "born_on" not in whom:
+        return
+    age = whom["born_on"] and hours.years_between(date.fromisoformat(whom["born_on"]), hours.local(now, whom["zone"]).date())
+    yield "patient", ", ".join((
+        "age not on file" if age is None else counted(age, "year"), f"{plain(whom['weight_kg'])} kg" if whom["weight_kg"] else "weight not on file",
+        f"epinephrine {'' if whom['epinephrine'] else 'not '}prescribed", f"order ON HOLD: {whom['held_why']}" if whom["held_why"] else "order not held"))
+    for each in whom["addresses"]:
+        yield "address", f"{each['kind']}: {' / '.join(each['lines'].splitlines())}{'; door: ' + each['door_note'] if each['door_note'] else ''}"
 
 
 def _as_nurse(db_path, settings_path, name, words):

@@ -74,9 +74,29 @@ def sites(db, practice, now, patient_id):
         "proposal": {"rule": practice.site_rule, "sites": list(proposal.sites), "why": proposal.why}}
 
 
-def place_line(row):
+def place_lines(rows):
+    """The places as people read them. A trouble whose side was not told is no place of its own: it stands below its area."""
+    lines, open_rows = [], [row for row in rows if not row["doses"] and not rotation.place(row["place"]).side]
+    for number, row in enumerate(named := [row for row in rows if row not in open_rows]):
+        lines.append(_place_line(row))
+        area = rotation.place(row["place"]).area
+        if number + 1 == len(named) or rotation.place(named[number + 1]["place"]).area != area:
+            lines += [f"  {_open_line(each)}" for each in open_rows if rotation.place(each["place"]).area == area]
+    areas = {rotation.place(row["place"]).area for row in named}
+    return lines + [_open_line(each) for each in open_rows if rotation.place(each["place"]).area not in areas]
+
+
+def _open_line(row):
+    return f"{row['place'] or 'somewhere'}, side not told: {_troubles(row)}"
+
+
+def _troubles(row):
+    return ", ".join(f"{each['kind']} {each['told_on']}{' (gone)' if each['gone'] else ''}" for each in row["troubles"])
+
+
+def _place_line(row):
     """One place as people read it."""
-    troubles = ", ".join(f"{each['kind']} {each['told_on']}{' (gone)' if each['gone'] else ''}" for each in row["troubles"])
+    troubles = _troubles(row)
     used = f"{row['doses']} dose{'s' if row['doses'] > 1 else ''}, last {row['last_used_on']}" if row["doses"] else "no dose"
     return f"{row['place']}: {used}{'; ' + troubles if troubles else ''}"
 

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 
 from flows import hours, regimen
-from flows.profile import profiles
+from flows.profile import FIELDS, counted, plain, profiles, row_words
 from store import people
 
 
@@ -39,41 +39,62 @@ def refused(error):
     return {"error": {"code": error.code, "field": error.field, "text": error.text}}
 
 
-def table(plan):
-    """Lines of label and value, rounded for reading, the warnings last."""
+def table(plan, told):
+    """Lines of label and value, rounded for reading, the warnings last. told: what the order was checked with, as `regimen.plan` takes it."""
     rows = [
-        ("volume", f"{_plain(plan.volume_ml)} mL"),
-        ("dose", "not known (no strength)" if plan.dose_g is None else f"{_plain(plan.dose_g)} g"),
-        ("sites", f"{plan.sites}, {_plain(plan.ml_per_site)} mL each"),
-        ("rate", "not known" if plan.rate_ml_per_h is None else f"{_plain(plan.rate_ml_per_h)} mL/h in all"),
-        ("time", "not known" if plan.minutes is None else f"{_plain(plan.minutes)} min"),
+        ("volume", f"{plain(plan.volume_ml)} mL"),
+        ("dose", "not known (no strength)" if plan.dose_g is None else f"{plain(plan.dose_g)} g"),
+        ("sites", f"{plan.sites}, {plain(plan.ml_per_site)} mL{' each' if plan.sites > 1 else ''}"),
+        ("rate", "not known" if plan.rate_ml_per_h is None else _rate(plan, told)),
+        ("time", "not known" if plan.minutes is None else f"{plain(plan.minutes)} min"),
     ]
-    rows += [(part.name, f"{_plain(part.volume_ml)} mL, {_minutes(part)}") for part in plan.parts]
+    rows += _beside(plan, told)
+    rows += [(part.name, f"{plain(part.volume_ml)} mL, {_minutes(part)}") for part in plan.parts]
     if plan.vials:
-        counts = " + ".join(f"{count} x {_plain(size)} mL" for size, count in plan.vials.counts)
-        rows.append(("vials", f"{counts}, {_plain(plan.vials.waste_ml)} mL left over"))
+        counts = " + ".join(f"{count} x {plain(size)} mL" for size, count in plan.vials.counts)
+        rows.append(("vials", f"{counts}, {plain(plan.vials.waste_ml)} mL left over"))
     rows += [("LOOK", f"{warned.text} [{warned.code}]") for warned in plan.warnings]
     return [f"{label:<16}{value}" for label, value in rows]
 
 
+def _rate(plan, told):
+    if told.get("push_ml_per_min"):
+        return f"{plain(plan.rate_ml_per_h)} mL/h by hand, one site after the other"
+    return f"{plain(plan.rate_ml_per_h / plan.sites)} mL/h per site, {plain(plan.rate_ml_per_h)} mL/h in all"
+
+
+def _beside(plan, told):
+    """What the figures were looked at beside: the patient's facts and the rows of the label."""
+    for label, name, unit in (("infusion", "infusion_number", ""), ("age", "age_years", ""), ("weight", "weight_kg", " kg")):
+        if told.get(name) is not None:
+            yield label, counted(float(told[name]), "year") if label == "age" else f"{plain(told[name])}{unit}"
+    if plan.dose_g is not None and told.get("weight_kg"):
+        yield "dose per kg", f"{plain(plan.dose_g / float(told['weight_kg']))} g/kg"
+    if told.get("profile"):
+        known = {by: None if told.get(field) is None else float(told[field]) for by, field in FIELDS.items()}
+        found = profiles()[told["profile"]].rows_words(**known)
+        yield "profile", f"{told['profile']}{'' if len(found) == 1 else ', the strictest of:'}"
+        for words in found:
+            yield "  row", words
+
+
 def _minutes(part):
     same = part.minutes_from == part.minutes_to
-    return f"{_plain(part.minutes_to)} min" if same else f"{_plain(part.minutes_from)} to {_plain(part.minutes_to)} min"
-
-
-def _plain(value):
-    """At most two decimals, none where there are none."""
-    return f"{round(value, 2):g}" if value < 10_000 else f"{value:.0f}"
+    return f"{plain(part.minutes_to)} min" if same else f"{plain(part.minutes_from)} to {plain(part.minutes_to)} min"
 
 
 def codes():
     """The closed list of codes as lines."""
-    return [*(f"refused  {code:<24}{words}" for code, words in regimen.REFUSALS.items()),
-            *(f"warning  {code:<24}{words}" for code, words in regimen.WARNINGS.items())]
+    wide = max(map(len, (*regimen.REFUSALS, *regimen.WARNINGS))) + 2
+    return [*(f"refused  {code:<{wide}}{words}" for code, words in regimen.REFUSALS.items()),
+            *(f"warning  {code:<{wide}}{words}" for code, words in regimen.WARNINGS.items())]
 
 
-def converted(weekly_g, iv_g, iv_weeks, factor, weeks, per_week, strength):
-    """The g (and mL) of one infusion from a weekly dose or one into the vein, as a dict. `regimen.Refusal` for bad numbers."""
+def converted(weekly_g, iv_g, iv_weeks, factor, weeks, per_week, strength, profile=None):
+    """The g (and mL) of one infusion from a weekly dose or one into the vein, as a dict. `regimen.Refusal` for bad numbers.
+
+    profile: its strength and the label's own multiplier make the mL; the label's factor from the vein is given, never looked up.
+    """
     if (weekly_g is None) == (iv_g is None):
         raise regimen.Refusal("no_amount", "weekly_g", "weekly_g: give weekly_g, or iv_g with iv_weeks and factor")
     if iv_g is not None:
@@ -82,19 +103,27 @@ def converted(weekly_g, iv_g, iv_weeks, factor, weeks, per_week, strength):
                 raise regimen.Refusal("no_amount", field, f"{field}: missing; a dose into the vein needs iv_weeks and factor")
         weekly_g = regimen.weekly_from_iv(iv_g, iv_weeks, factor)
     dose_g = regimen.per_infusion(weekly_g, weeks=weeks, per_week=per_week)
-    found = {"weekly_g": float(weekly_g), "dose_g": dose_g, "volume_ml": None, "note": "a prescriber's sum; it changes no order"}
-    if strength is not None:
-        found["volume_ml"] = regimen.plan(dose_g=dose_g, strength=strength, sites=1).volume_ml
+    found = {"weekly_g": float(weekly_g), "dose_g": dose_g, "volume_ml": None, "note": "a prescriber's sum; it changes no order", "warnings": []}
+    if strength is not None or profile is not None:
+        found["volume_ml"], warned = regimen.ml_of(dose_g, strength, profile)
+        found["warnings"] = [asdict(each) for each in warned]
     return found
 
 
 def converted_lines(found):
     """`converted` as lines."""
-    volume = "" if found["volume_ml"] is None else f", {_plain(found['volume_ml'])} mL"
-    return [f"{'a week':<16}{_plain(found['weekly_g'])} g", f"{'one infusion':<16}{_plain(found['dose_g'])} g{volume}", found["note"]]
+    volume = "" if found["volume_ml"] is None else f", {plain(found['volume_ml'])} mL"
+    return [f"{'a week':<16}{plain(found['weekly_g'])} g", f"{'one infusion':<16}{plain(found['dose_g'])} g{volume}",
+            *(f"{'LOOK':<16}{each['text']} [{each['code']}]" for each in found["warnings"]), found["note"]]
 
 
 def profile_rows():
     """Every profile as a dict: key, label, source, limits."""
     return [{"key": each.key, "label": each.label, "strength": each.strength, "source": each.source, "limits": list(each.limits)}
             for each in profiles().values()]
+
+
+def profile_line(row):
+    """One of `profile_rows` as people read it, its rows of limits below."""
+    return "\n".join([f"{row['key']:<12}{row['label']}, {plain(row['strength'])} g/mL; source: {row['source']}",
+                      *(f"{'':<12}{row_words(limits)}" for limits in row["limits"])])

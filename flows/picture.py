@@ -6,13 +6,15 @@ that is too long hurts: clinical 5e, 6, nursing guide seen). The order and the p
 """
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from flows import advice, bore, hours, phase, regimen
-from flows.phrases import number_words
+from flows.profile import counted, plain
 
 LATELY = 6  # doses that the picture shows
 NEEDLES_MM = (4, 6, 9, 12, 14)  # common lengths, common practice, no source
 USUAL_NEEDLE_MM = {"child": (6, 6), "adult": (9, 12)}  # common practice, no source
+BEYOND, BELOW = "beyond the usual length at this age", "below the usual length at this age"
 CHILD_YEARS = 12  # below this, the child's row; common practice, no source
 HINTS = {  # trouble: what a nurse would weigh, in this order
     "leak": ("needle_longer", "more_sites", "slower", "tape", "technique"),
@@ -25,6 +27,9 @@ HINTS = {  # trouble: what a nurse would weigh, in this order
 }
 KINDS = {"site_leak": "leak", "site_swelling": "swelling", "site_itch": "itch", "site_pain": "pain", "needle_pain": "pain", "slow": "slow",
          "blood_before": "blood", "blood_after": "blood"}
+OPEN_FOR = timedelta(hours=48)  # the troubles told of so lately are what a matter of no trouble of its own is about
+FROM_RECORD = ("a problem that bothers much", "a site reaction past 48 hours", "dose stopped early", "less than ordered went in",
+               "safety_question_in_doubt", "silent_while_infusing", "silent_about_a_problem")  # call-backs and details of matters
 
 
 @dataclass(frozen=True)
@@ -36,20 +41,37 @@ class Line:
     needs_order: bool = False
 
 
-def picture(patient, now, topic=None, detail=None):
-    """The lines for a nurse about one patient, as far as the record goes. topic, detail: of the matter or complaint, or None."""
+def picture(patient, now, topic=None, detail=None, given=None):
+    """The lines for a nurse about one patient, as far as the record goes. topic, detail: of the matter or complaint, or None.
+    given: doses done or stopped with the order's product, None when only the patient's own record of late is at hand."""
     if patient.order is None:
         return (Line("order", "none on record"),)
-    kind = "redness" if detail == "site_redness" else KINDS.get(topic)
-    plan = _plan(patient, now)
-    lines = [*_order(patient, plan, now), *_doses(patient), *_trouble(patient, kind)]
-    return (*lines, *(line for hint in HINTS.get(kind, ()) for line in OPTIONS[hint](patient, plan, now)))
+    kinds = _kinds(patient, now, topic, detail)
+    assumed = () if given is not None or patient.first_order else (
+        Line("assumed", f"infusion {_given(patient) + 1}: the doses of earlier orders are counted, as if of the same product"),)
+    given = _given(patient) if given is None else given
+    plan = _plan(patient, now, given)
+    hints = dict.fromkeys(hint for kind in kinds for hint in HINTS[kind])
+    options = dict.fromkeys(line for hint in hints for line in OPTIONS[hint](patient, plan, now, given))
+    last = [line for line in options if BEYOND in line.text or BELOW in line.text]
+    return (*_order(patient, plan, now), *assumed, *_doses(patient), *(line for kind in kinds for line in _trouble(patient, kind)),
+            *(line for line in options if line not in last), *last)
+
+
+def _kinds(patient, now, topic, detail):
+    """What the options are for: the trouble of the matter, and every other one told of lately and not known to be gone."""
+    own = "redness" if detail == "site_redness" else KINDS.get(topic)
+    if own is None and topic not in FROM_RECORD and detail not in FROM_RECORD:
+        return ()
+    staying = [each for each in patient.troubles if each.gone_at is None and each.kind in HINTS]
+    lately = [each.kind for each in staying if now - each.told_at <= OPEN_FOR]
+    return tuple(dict.fromkeys([*([own] if own else []), *(lately or ([] if own else [each.kind for each in staying[:1]]))]))
 
 
 def kind_of(about, topic=None):
     """(topic, detail) of a call-back's `about` or a matter's topic, as `picture` takes them."""
     words = about or topic or ""
-    if words in KINDS:
+    if words in KINDS or words in FROM_RECORD:
         return words, None
     found = next((topic for topic, kind in KINDS.items() if words in (f"repeated: {kind}", kind)), None)
     if words == "repeated: redness":
@@ -66,31 +88,31 @@ def age_of(patient, now):
     return hours.years_between(patient.born_on, hours.local(now, patient.zone).date()) if patient.born_on else None
 
 
-def _plan(patient, now, **changes):
-    """The plan of the order, or of the order with `changes`."""
+def _given(patient):
+    """Doses done or stopped on record. Earlier orders are taken to be of the same product: whose they were is not at hand."""
+    return sum(dose.state in ("done", "stopped") for dose in patient.infusions)
+
+
+def _plan(patient, now, given, **changes):
+    """The plan of the order, or of the order with `changes`. given: doses before this one."""
     order = patient.order
-    given = sum(dose.state in ("done", "stopped") for dose in patient.infusions if dose.order_id == order.id)
     facts = {"volume_ml": order.volume_ml, "strength": order.strength_g_per_ml, "sites": order.sites,
              "rate_ml_per_h_per_site": order.rate_ml_per_h_per_site, "profile": order.profile, "infusion_number": given + 1,
              "age_years": age_of(patient, now), "weight_kg": patient.weight_kg}
     return regimen.plan(**{**facts, **changes})
 
 
-def _number(value):
-    return number_words(round(value, 1))
-
-
 def _order(patient, plan, now):
     order = patient.order
-    yield Line("order", f"{_number(plan.volume_ml)} mL ({_number(plan.dose_g)} g) over {plan.sites} sites, {_number(plan.ml_per_site)} mL each at "
-                        f"{_number(order.rate_ml_per_h_per_site)} mL/h per site: {_number(plan.minutes)} min, {order.every}")
+    yield Line("order", f"{plain(plan.volume_ml)} mL ({plain(plan.dose_g)} g) over {counted(plan.sites, 'site')}, "
+                        f"{plain(plan.ml_per_site)} mL {'each ' if plan.sites > 1 else ''}at {plain(order.rate_ml_per_h_per_site)} mL/h per site: {plain(plan.minutes)} min, every {order.every}")
     if order.needle_mm or order.gauge:
-        yield Line("needle", ", ".join(filter(None, (order.needle_mm and f"{_number(order.needle_mm)} mm", order.gauge and f"{order.gauge} gauge"))))
+        yield Line("needle", ", ".join(filter(None, (order.needle_mm and f"{plain(order.needle_mm)} mm", order.gauge and f"{order.gauge} gauge"))))
     for warned in plan.warnings:
         yield Line("look", f"{warned.text} [{warned.code}]")
     running = phase.running(patient)
     if running is not None and running.started_at is not None:
-        yield Line("now", f"runs since {_number((now - running.started_at).total_seconds() / 60)} min")
+        yield Line("now", f"has run {(now - running.started_at).total_seconds() / 60:.0f} min")
 
 
 def _doses(patient):
@@ -103,7 +125,7 @@ def _doses(patient):
     ended = [dose for dose in patient.infusions if dose.state in ("done", "stopped", "skipped", "missed")][:LATELY]
     for dose in ended:
         minutes = advice.minutes_of(dose)
-        facts = [dose.state, "mL not answered" if dose.volume_ml is None else f"{_number(dose.volume_ml)} mL",
+        facts = [dose.state, "mL not answered" if dose.volume_ml is None else f"{plain(dose.volume_ml)} mL",
                  f"{minutes} min" if minutes else "time not answered", " + ".join(dose.sites) or "sites not answered"]
         text = ", ".join(facts if dose.state in ("done", "stopped") else facts[:1])
         told = "; ".join(dict.fromkeys(troubles.get(dose.id, ())))
@@ -119,31 +141,32 @@ def _trouble(patient, kind):
     count = sum(dose.id in with_it for dose in ended)
     places = [reaction.site for reaction in told if reaction.site and reaction.infusion_id in {dose.id for dose in ended}]
     same = sorted({place for place in places if places.count(place) > 1})
-    yield Line(kind, f"told at {count} of the last {len(ended)} doses{'; more than once at ' + ', '.join(same) if same else ''}")
+    yield Line(kind, f"told at {count} of the last {counted(len(ended), 'dose')}{'; more than once at ' + ', '.join(same) if same else ''}")
 
 
 # --- options: what a nurse would weigh ---------------------------------------------------------------------------------------------
 
 
-def _more_sites(patient, plan, now):
+def _more_sites(patient, plan, now, given):
     if plan.sites >= regimen.MOST["sites"]:
         return
-    more = _plan(patient, now, sites=plan.sites + 1)
+    more = _plan(patient, now, given, sites=plan.sites + 1)
     label = [warned.text for warned in more.warnings if warned.code == "over_profile_sites"]
-    yield Line("more sites", f"{more.sites} sites: {_number(more.ml_per_site)} mL each instead of {_number(plan.ml_per_site)}, "
-                             f"{_number(more.minutes)} min at the same rate per site{'; but ' + label[0] if label else ''}", needs_order=True)
+    yield Line("more sites", f"{more.sites} sites: {plain(more.ml_per_site)} mL each instead of {plain(plan.ml_per_site)}, "
+                             f"{plain(more.minutes)} min at the same rate per site{'; but ' + label[0] if label else ''}", needs_order=True)
 
 
-def _slower(patient, plan, now):
+def _slower(patient, plan, now, given):
     rate = patient.order.rate_ml_per_h_per_site * 0.75
-    slow = _plan(patient, now, rate_ml_per_h_per_site=rate)
-    yield Line("lower rate", f"{_number(rate)} mL/h per site: {_number(slow.minutes)} min instead of {_number(plan.minutes)}", needs_order=True)
+    slow = _plan(patient, now, given, rate_ml_per_h_per_site=rate)
+    yield Line("lower rate", f"{plain(rate)} mL/h per site: {plain(slow.minutes)} min instead of {plain(plan.minutes)}", needs_order=True)
 
 
 def _needle(patient, now, longer):
     now_mm, age = patient.order.needle_mm, age_of(patient, now)
     usual = None if age is None else USUAL_NEEDLE_MM["child" if age < CHILD_YEARS else "adult"]
-    beside = "" if usual is None else f"; usual at {age} years: {usual[0]}{f' to {usual[1]}' if usual[1] != usual[0] else ''} mm"
+    beside = f"; usual at {counted(age, 'year')}: {_span(usual)}" if usual else (
+        f"; age not on file, usual below {CHILD_YEARS} years: {_span(USUAL_NEEDLE_MM['child'])}, from then on: {_span(USUAL_NEEDLE_MM['adult'])}")
     if now_mm is None:
         yield Line("needle", f"length not on record: ask{beside} (common practice, no source)")
         return
@@ -151,11 +174,18 @@ def _needle(patient, now, longer):
     if not choices:
         return
     other = choices[0] if longer else choices[-1]
+    outside = "" if usual is None or usual[0] <= other <= usual[1] else f"; {BEYOND if other > usual[1] else BELOW}"
+    if usual == USUAL_NEEDLE_MM["child"] and BEYOND in outside:
+        outside += ", it may reach muscle (a 4 mm one does in some children)"  # clinical 6, seen
     yield Line("longer needle" if longer else "shorter needle",
-               f"{other} mm instead of {_number(now_mm)} mm{beside}; ask whether the weight has changed (common practice, no source)", needs_order=True)
+               f"{other} mm instead of {plain(now_mm)} mm{beside}{outside}; ask whether the weight has changed (common practice, no source)", needs_order=True)
 
 
-def _tubing(patient, plan, now):
+def _span(mm):
+    return f"{mm[0]} mm" if mm[0] == mm[1] else f"{mm[0]} to {mm[1]} mm"
+
+
+def _tubing(patient, plan, now, given):
     gauge = patient.order.gauge
     wider = gauge and next((other for other in range(gauge - 1, min(bore.INNER_MM) - 1, -1) if bore.relative_flow(gauge, other) > 1.2), None)
     yield Line("tubing", "compare tubing and needle set with the order, and whether the product was cold (cold flows slower)")
@@ -166,13 +196,13 @@ def _tubing(patient, plan, now):
 OPTIONS = {
     "more_sites": _more_sites,
     "slower": _slower,
-    "needle_longer": lambda patient, plan, now: _needle(patient, now, longer=True),
-    "needle_shorter": lambda patient, plan, now: _needle(patient, now, longer=False),
+    "needle_longer": lambda patient, plan, now, given: _needle(patient, now, longer=True),
+    "needle_shorter": lambda patient, plan, now, given: _needle(patient, now, longer=False),
     "tubing": _tubing,
-    "tape": lambda patient, plan, now: (Line("tape", "another tape: paper or for sensitive skin"),),
-    "dry_prime": lambda patient, plan, now: (Line("dry priming", "no drop on the needle's tip before it goes in"),),
-    "technique": lambda patient, plan, now: (Line("technique", "watch one infusion, on a visit or by video: depth, tape, place"),),
-    "other_places": lambda patient, plan, now: (Line("places", "other places, at the order's spacing; leave out where it was"),),
-    "pump": lambda patient, plan, now: (Line("pump", f"setting against the order ({_number(patient.order.rate_ml_per_h_per_site)} mL/h per site, "
-                                                     f"{_number(plan.rate_ml_per_h)} in all), batteries, service date"),),
+    "tape": lambda patient, plan, now, given: (Line("tape", "another tape: paper or for sensitive skin"),),
+    "dry_prime": lambda patient, plan, now, given: (Line("dry priming", "no drop on the needle's tip before it goes in"),),
+    "technique": lambda patient, plan, now, given: (Line("technique", "watch one infusion, on a visit or by video: depth, tape, place"),),
+    "other_places": lambda patient, plan, now, given: (Line("places", "other places, at the order's spacing; leave out where it was"),),
+    "pump": lambda patient, plan, now, given: (Line("pump", f"setting against the order ({plain(patient.order.rate_ml_per_h_per_site)} mL/h per site, "
+                                                     f"{plain(plan.rate_ml_per_h)} in all), batteries, service date"),),
 }

@@ -10,6 +10,10 @@ HERE = Path(__file__).parent
 FILE = HERE / "profiles.yaml"
 BY = ("infusion", "age", "weight")  # what a row may depend on, each with _from (inclusive) and _below (exclusive)
 LIMITS = ("max_ml_per_site", "max_rate", "max_sites", "max_total_rate", "push_ml_per_min")
+FIELDS = {"infusion": "infusion_number", "age": "age_years", "weight": "weight_kg"}  # as the fields of an order are called
+BY_WORDS = {"infusion": ("infusion", ""), "age": ("age", " years"), "weight": ("weight", " kg")}
+LIMIT_WORDS = {"max_ml_per_site": "mL per site", "max_rate": "mL/h per site", "max_sites": "sites", "max_total_rate": "mL/h in all",
+               "push_ml_per_min": "mL/min by hand"}
 ROW_KEYS = {f"{by}_{end}" for by in BY for end in ("from", "below")} | set(LIMITS)
 KEYS = {"label", "strength", "ml_per_g", "spacing_mm", "source", "enzyme", "limits", "trough"}
 ENZYME_KEYS = {"ml_per_g", "ml_per_min_from", "ml_per_min_to"}
@@ -64,6 +68,10 @@ class Profile:
                                f"known: {known or 'no table was seen'}. The prescriber decides")
         return row[weight_kg]
 
+    def rows_words(self, **known):
+        """The row that holds at this infusion, age and weight, as people read it; all that may hold, where more is to be known."""
+        return [row_words(row) for row in self.limits if _may_fit(row, known)] or ["no row fits: the strictest of all"]
+
     def at(self, **known):
         """(`Limits`, missing): what holds at this infusion, age (years) and weight (kg), each None when not known.
 
@@ -80,6 +88,38 @@ class Profile:
         if missing and len({_limits(row) for row in fitting}) == 1:
             missing = ()
         return (_limits(fitting[0]) if not missing else _strictest(fitting)), missing
+
+
+def plain(value):
+    """A figure as people read it, the same everywhere: up to three decimals, none where there are none."""
+    number = float(value)
+    if number and abs(number) < 0.0005:
+        return f"{number:.1g}"
+    return f"{number:.3f}".rstrip("0").rstrip(".")
+
+
+def counted(number, word):
+    """ "1 site", "2 sites"."""
+    return f"{plain(number)} {word}{'' if number == 1 else 's'}"
+
+
+def row_words(row):
+    """One row of limits: "infusion 1, weight below 40 kg: at most 20 mL per site, 15 mL/h per site"."""
+    when = ", ".join(filter(None, (_span(by, row.get(f"{by}_from"), row.get(f"{by}_below")) for by in BY)))
+    most = ", ".join(f"{plain(row[name])} {LIMIT_WORDS[name]}" for name in LIMITS if row.get(name) is not None)
+    return f"{when or 'always'}: at most {most}"
+
+
+def _span(by, start, below):
+    name, unit = BY_WORDS[by]
+    if start is None and below is None:
+        return ""
+    if by == "infusion" and below is not None:
+        start, last = start or 1, below - 1
+        return f"infusion {start}" if start == last else f"infusion {start} to {last}"
+    if below is None:
+        return f"{name} {'' if by == 'infusion' else 'from '}{plain(start)}{unit}{' on' if by == 'infusion' else ''}"
+    return f"{name} below {plain(below)}{unit}" if start is None else f"{name} {plain(start)} to below {plain(below)}{unit}"
 
 
 def _may_fit(row, known):

@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 
-from flows.profile import Enzyme, Limits, ProfileError, profile as profile_named
+from flows.profile import FIELDS, Enzyme, Limits, ProfileError, counted, plain, profile as profile_named, profiles
 
 MOST = {  # a number above this is a slip of the pen: mL, g, g/mL, mL/h per site, mL/min, years, kg
     "volume_ml": 2000, "dose_g": 400, "strength": 1, "max_ml_per_site": 700, "rate_ml_per_h_per_site": 600, "push_ml_per_min": 10,
@@ -18,13 +18,17 @@ MOST = {  # a number above this is a slip of the pen: mL, g, g/mL, mL/h per site
 }
 WHOLE = ("sites", "max_sites", "infusion_number", "weeks", "per_week")
 USUAL_STRENGTH = 0.05, 0.25  # g/mL; licensed products: 0.10, 0.16, 0.165, 0.20 (clinical 1a)
-USUAL_G_PER_KG = 0.04, 1.2   # g/kg in one infusion; published regimens: 0.1 a week to 0.8 a month (HZ-1, MIMS), parts of a week and margin ours
+PRODUCT_STRENGTH = 0.10, 0.20  # g/mL, the weakest and the strongest licensed (clinical 1a)
+LEAST_G_PER_KG = 0.05        # g/kg in one infusion; half of 0.1 a week (HZ-1, MIMS); daily or split doses are smaller; margin ours
+MOST_G_PER_KG = 0.8          # a whole month's dose (MIMS) in one infusion
+MOST_G_PER_KG_TWO_PART = 1.2  # a two-part product is given every 3 to 4 weeks (HQ-1); margin ours
 SMALL_SITE_ML = 3            # less than this at each of several sites is asked about; design choice, no source
 LARGEST_SITE_ML = 60         # the largest labelled site of a one-part product (CV-1)
 FASTEST_SITE_ML_PER_H = 60   # and its rate (CV-1)
 LONG_MINUTES = 480           # a pump running longer than this is asked about; design choice, no source
 FASTEST_PUSH_ML_PER_MIN = 2  # by hand, the most that a leaflet names (HZ-EU s3)
 NUMBER = re.compile(r"[+-]?(\d{1,12}(\.\d{0,18})?|\.\d{1,18})(e[+-]?\d{1,2})?", re.ASCII | re.IGNORECASE)
+STRENGTH_UNIT = re.compile(r"(\d{1,4}(?:\.\d{1,4})?) *(%|mg)(?:/ml)?", re.ASCII | re.IGNORECASE)
 
 REFUSALS = {
     "not_a_number": "a field is no number",
@@ -58,6 +62,9 @@ WARNINGS = {
     "profile_unsure": "age, weight or infusion number is not known, so the strictest row of the profile was used",
     "label_multiplier": "the label's own multiplier was used, the exact ratio gives another figure",
     "strength_differs": "the strength is not the profile's",
+    "strength_computed": "no strength is given, so it was computed from the volume and the dose",
+    "label_may_multiply": "a label of that strength multiplies grams by a figure of its own; no profile is named",
+    "profile_limit_unknown": "the label's limit for it is not known here",
     "strength_unusual": "no product on record has such a strength",
     "dose_low_for_weight": "a small dose for the weight; grams written for mL?",
     "dose_high_for_weight": "a large dose for the weight",
@@ -138,8 +145,8 @@ def plan(*, volume_ml=None, dose_g=None, strength=None, max_ml_per_site=None, ra
     product = _profile(profile)
     limits, missing = product.at(infusion=given["infusion_number"], age=given["age_years"], weight=given["weight_kg"]) if product else (
         Limits(), ())
-    warned = [Warned("profile_unsure", f"{' and '.join(missing)} not known or outside the label: the strictest row of {product.key} "
-                                       "was used; give it to be sure")] if missing else []
+    warned = [Warned("profile_unsure", f"{' and '.join(_unsure(by, given[FIELDS[by]]) for by in missing)}: the strictest row of "
+                                       f"{product.key} was used")] if missing else []
     volume, dose = _amount(given, product, warned)
     count = _sites(given, volume, limits, product, warned)
     each = volume / count
@@ -150,13 +157,13 @@ def plan(*, volume_ml=None, dose_g=None, strength=None, max_ml_per_site=None, ra
     if product and product.enzyme:
         parts = _two_parts(product.enzyme, dose, volume, count, minutes, given)
         minutes = Fraction(sum(Fraction(part.minutes_to) for part in parts))
-        warned.append(Warned("two_parts", f"two parts: {parts[0].volume_ml:g} mL of enzyme first ({parts[0].minutes_from:g} to "
-                                          f"{parts[0].minutes_to:g} min), then {float(volume):g} mL"))
+        warned.append(Warned("two_parts", f"two parts: {plain(parts[0].volume_ml)} mL of enzyme first ({plain(parts[0].minutes_from)} to "
+                                          f"{plain(parts[0].minutes_to)} min), then {plain(volume)} mL"))
     total = pushed * 60 if pushed else rate * count if rate else None
     warned += _looked_at(given, limits, product, volume, dose, count, each, rate, total, minutes)
     filled = vials(volume, vials_ml) if vials_ml else None
     if filled and filled.waste_ml > 0:
-        warned.append(Warned("vials_waste", f"{filled.waste_ml:g} mL of the opened vials are left over"))
+        warned.append(Warned("vials_waste", f"{plain(filled.waste_ml)} mL of the opened vials are left over"))
     shares = [float(each)] * count
     return Plan(
         volume_ml=float(volume), dose_g=None if dose is None else float(dose), sites=count, ml_per_site=float(each), sites_ml=tuple(shares),
@@ -182,15 +189,17 @@ def _number(field, value):
     if value is None:
         return None
     text = str(value).strip()
+    written = STRENGTH_UNIT.fullmatch(text) if field == "strength" else None
+    if written and Fraction(written[1]) > 0:
+        raise Refusal("strength_over_one", field, f"strength: {text} is not in g/mL; write {_strength(Fraction(written[1]), written[2])}")
     if not NUMBER.fullmatch(text):
         raise Refusal("not_a_number", field, f"{field}: {text[:40]!r} is not a number; {_unit_mend(text)}")
     number = Fraction(text)
     if number < 0 or (number == 0 and field != "age_years"):
         raise Refusal("not_positive", field, f"{field}: {text} must be above 0; leave it out if it is not known")
     if field == "strength" and number > 1:
-        meant = number / (100 if number <= 100 else 1000)
-        raise Refusal("strength_over_one", field, f"strength: {text} is over 1 g/mL; did you mean {float(meant):.3g}"
-                      f"{'0' if float(meant) in (0.1, 0.2) else ''}?")
+        meant = _strength(number, "%" if number <= 100 else "mg")
+        raise Refusal("strength_over_one", field, f"strength: {text} is over 1 g/mL; did you mean {meant}?")
     if number > MOST[field]:
         raise Refusal("too_large", field, f"{field}: {text} is more than {MOST[field]}; look at the order again, and at its units")
     if field in WHOLE and number.denominator != 1:
@@ -198,7 +207,20 @@ def _number(field, value):
     return number
 
 
+def _strength(number, unit):
+    """A strength in per cent or mg/mL as it is to be written, in g/mL."""
+    words = f"{float(number / (100 if unit == '%' else 1000)):.3g}"
+    return words + "0" * (words in ("0.1", "0.2"))
+
+
+def _unsure(by, value):
+    name = "infusion number" if by == "infusion" else by
+    return f"{name} is not known" if value is None else f"{name} {plain(value)} is outside the label"
+
+
 def _unit_mend(text):
+    if re.fullmatch(r"[1-9]\d{0,2}(,\d{3})+(\.\d+)?", text):
+        return f"write {text.replace(',', '')} without a comma"
     if "," in text:
         return f"write the decimal part with a point, like {text.replace(',', '.')}" if text.count(",") == 1 else "write it without commas"
     digits = re.match(r"[\d.]+", text)
@@ -221,31 +243,45 @@ def _amount(given, product, warned):
     multiplier = Fraction(str(product.ml_per_g)) if product and product.ml_per_g else None
     if volume is None and dose is None:
         raise Refusal("no_amount", "volume_ml", "volume_ml: give volume_ml or dose_g")
+    if strength is None and volume is not None and dose is not None:
+        strength = dose / volume
+        if strength > 1:
+            raise Refusal("volume_dose_differ", "volume_ml", f"volume_ml: {plain(dose)} g cannot be in {plain(volume)} mL; mend one")
+        warned.append(Warned("strength_computed", f"{plain(dose)} g in {plain(volume)} mL are {plain(strength)} g/mL; the order gives no strength"))
     if strength is None:
         if volume is None:
             raise Refusal("no_strength", "strength", "strength: grams need it to be mL; a 20 % product has 0.20")
         warned.append(Warned("no_strength", "no strength is given, so no grams; a 20 % product has 0.20"))
         return volume, None
     if product and given["strength"] and given["strength"] != Fraction(str(product.strength)):
-        warned.append(Warned("strength_differs", f"{float(strength):g} g/mL, but {product.key} has {product.strength:g}"))
+        warned.append(Warned("strength_differs", f"{plain(strength)} g/mL, but {product.key} has {product.strength:g}"))
         multiplier = None
     if not USUAL_STRENGTH[0] <= strength <= USUAL_STRENGTH[1]:
-        warned.append(Warned("strength_unusual", f"{float(strength):g} g/mL is unusual; a 20 % product has 0.20"))
+        warned.append(Warned("strength_unusual", f"{plain(strength)} g/mL is unusual; a 20 % product has 0.20"))
+    if product is None and given["strength"]:
+        warned += _may_multiply(strength)
     per_g = multiplier or 1 / strength
     if volume is not None and dose is not None and abs(volume - dose * per_g) > volume / 50:
-        raise Refusal("volume_dose_differ", "volume_ml", f"volume_ml: {float(dose):g} g at {float(strength):g} g/mL are "
-                      f"{float(dose * per_g):g} mL, not {float(volume):g}; mend one (grams written for mL?)")
+        raise Refusal("volume_dose_differ", "volume_ml", f"volume_ml: {plain(dose)} g at {plain(strength)} g/mL are "
+                      f"{plain(dose * per_g)} mL, not {plain(volume)}; mend one (grams written for mL?)")
     if volume is None:
         volume = dose * per_g
         if multiplier:
-            warned.append(Warned("label_multiplier", f"{float(dose):g} g are {float(volume):g} mL by the label's x{float(multiplier):g}; "
-                                                     f"the exact ratio 1/{float(strength):g} gives {float(dose / strength):.4g} mL"))
+            warned.append(Warned("label_multiplier", f"{plain(dose)} g are {plain(volume)} mL by the label's x{plain(multiplier)}; "
+                                                     f"the exact ratio 1/{plain(strength)} gives {plain(dose / strength)} mL"))
     elif dose is None:
         dose = volume / per_g
         if multiplier:
-            warned.append(Warned("label_multiplier", f"{float(volume):g} mL are {float(dose):.4g} g by the label's x{float(multiplier):g}; "
-                                                     f"the exact ratio {float(strength):g} gives {float(volume * strength):.4g} g"))
+            warned.append(Warned("label_multiplier", f"{plain(volume)} mL are {plain(dose)} g by the label's x{plain(multiplier)}; "
+                                                     f"the exact ratio {plain(strength)} gives {plain(volume * strength)} g"))
     return volume, dose
+
+
+def _may_multiply(strength):
+    """A warning where a label of this strength has a multiplier of its own and no profile says whether it is that label's."""
+    own = sorted({each.ml_per_g for each in profiles().values() if each.ml_per_g and Fraction(str(each.strength)) == strength})
+    return [Warned("label_may_multiply", f"a label of {plain(strength)} g/mL multiplies grams by {plain(ml_per_g)}, not {plain(1 / strength)}; "
+                                         "name its profile to go by it") for ml_per_g in own]
 
 
 def _sites(given, volume, limits, product, warned):
@@ -258,16 +294,21 @@ def _sites(given, volume, limits, product, warned):
         return count
     if ceiling is None and limits.max_ml_per_site is not None:
         ceiling = Fraction(str(limits.max_ml_per_site))
-        warned.append(Warned("ceiling_from_profile", f"{float(ceiling):g} mL per site is the label's ceiling ({product.key}); "
+        warned.append(Warned("ceiling_from_profile", f"{plain(ceiling)} mL per site is the label's ceiling ({product.key}); "
                                                      "the order names none"))
     if ceiling is None:
         raise Refusal("no_sites", "sites", "sites: give sites or max_ml_per_site (or a profile that has a ceiling)")
     count = _up(volume / ceiling)
     allowed = most if most is not None else MOST["sites"]
+    labels = limits.max_sites if given["max_ml_per_site"] is None and most is None else None
     if count > allowed:
         raise Refusal("too_many_sites", "max_ml_per_site" if most is None else "max_sites",
-                      f"{float(volume):g} mL at {float(ceiling):g} mL per site need {count} sites, and at most {int(allowed)} are allowed; "
+                      f"{plain(volume)} mL at {plain(ceiling)} mL per site need {count} sites, and at most "
+                      f"{int(labels or allowed)} are allowed{' by the label' if labels else ''}; "
                       "mend the volume (mL, not grams?) or the ceiling, or give the sites of the order")
+    if labels and count > labels:
+        warned.insert(0, Warned("over_profile_sites", f"{count} sites by the label's own ceiling, but it allows {labels} at once: the label "
+                                                      "has no room for this volume in one infusion"))
     return count
 
 
@@ -285,7 +326,7 @@ def _rate(given, limits, product, warned):
                       "the plain formula does not hold. Give the order's own rate for the second part")
     if rate is None and limits.max_rate is not None:
         rate = Fraction(str(limits.max_rate))
-        warned.append(Warned("rate_from_profile", f"{float(rate):g} mL/h per site is the label's most ({product.key}); the order names none"))
+        warned.append(Warned("rate_from_profile", f"{plain(rate)} mL/h per site is the label's most ({product.key}); the order names none"))
     if rate is None:
         warned.append(Warned("no_rate", "no rate is given, so no time; give rate_ml_per_h_per_site or push_ml_per_min"))
     return rate
@@ -306,36 +347,63 @@ def _enzyme(enzyme: Enzyme, dose, sites):
 
 def _looked_at(given, limits, product, volume, dose, count, each, rate, total, minutes):
     """What the order's own ceilings, the label and common sense have against a plan."""
+    push, ceiling = given["push_ml_per_min"], given["max_ml_per_site"]
+    by_hand = push * 60 if push and limits.push_ml_per_min is None else None
+    ordered = count if given["sites"] or given["max_sites"] or ceiling else None  # else `_sites` said it first
     over = [
-        ("over_max_ml_per_site", each, given["max_ml_per_site"], "mL per site; the order's own ceiling is",
-         f"{_up(volume / given['max_ml_per_site'])} sites would keep it" if given["max_ml_per_site"] else ""),
+        ("over_max_ml_per_site", each, ceiling, "mL per site; the order's own ceiling is",
+         f"{counted(_up(volume / ceiling), 'site')} would keep it" if ceiling else ""),
         ("over_profile_ml_per_site", each, limits.max_ml_per_site, "mL per site; the label's most is", ""),
         ("over_profile_rate", rate, limits.max_rate, "mL/h per site; the label's most is", ""),
         ("over_profile_total_rate", total, limits.max_total_rate, "mL/h over all sites; the label's most is", ""),
-        ("over_profile_sites", count, limits.max_sites, "sites at once; the label's most is", ""),
-        ("over_profile_push", given["push_ml_per_min"], limits.push_ml_per_min, "mL/min by hand; the label's most is", ""),
+        ("over_profile_sites", ordered, limits.max_sites, "sites at once; the label's most is", ""),
+        ("over_profile_push", push, limits.push_ml_per_min, "mL/min by hand; the label's most is", ""),
+        ("over_profile_push", by_hand, limits.max_rate, "mL/h at a site by hand; no limit by hand is known here, the label's most per site is", ""),
     ]
     for code, value, most, words, mend in over:
         if value is not None and most is not None and value > Fraction(str(most)):
-            yield Warned(code, f"{float(value):.4g} {words} {float(most):g}{'; ' + mend if mend else ''}")
-    if not product and (each > LARGEST_SITE_ML or (rate or 0) > FASTEST_SITE_ML_PER_H):
-        yield Warned("over_every_label", f"{float(each):.4g} mL per site{f' at {float(rate):g} mL/h' if rate else ''}: no one-part label on record "
-                                         f"goes over {LARGEST_SITE_ML} mL or {FASTEST_SITE_ML_PER_H} mL/h per site")
-    if given["push_ml_per_min"] and limits.push_ml_per_min is None and given["push_ml_per_min"] > FASTEST_PUSH_ML_PER_MIN:
-        yield Warned("push_fast", f"{float(given['push_ml_per_min']):g} mL/min by hand; a leaflet names {FASTEST_PUSH_ML_PER_MIN} at most")
+            yield Warned(code, f"{plain(value)} {words} {plain(most)}{'; ' + mend if mend else ''}")
+    yield from _beside_every_label(limits, product, each, rate, by_hand)
+    if push and limits.push_ml_per_min is None and push > FASTEST_PUSH_ML_PER_MIN:
+        yield Warned("push_fast", f"{plain(push)} mL/min by hand; a leaflet names {FASTEST_PUSH_ML_PER_MIN} at most")
     if each < SMALL_SITE_ML and count > 1:
-        yield Warned("small_sites", f"{float(each):.3g} mL per site is very little; look at volume and sites (grams written for mL?)")
-    if given["sites"] and given["max_ml_per_site"] and _up(volume / given["max_ml_per_site"]) < count:
-        yield Warned("fewer_sites_would_do", f"{_up(volume / given['max_ml_per_site'])} sites keep the ceiling of "
-                                             f"{float(given['max_ml_per_site']):g} mL; {count} are ordered")
-    if dose is not None and given["weight_kg"]:
-        per_kg = dose / given["weight_kg"]
-        if per_kg < Fraction(str(USUAL_G_PER_KG[0])):
-            yield Warned("dose_low_for_weight", f"{float(per_kg):.2g} g/kg in one infusion is little, unless the week is split; grams written for mL?")
-        elif per_kg > Fraction(str(USUAL_G_PER_KG[1])):
-            yield Warned("dose_high_for_weight", f"{float(per_kg):.2g} g/kg in one infusion is a lot; look at volume, strength and weight")
+        yield Warned("small_sites", f"{plain(each)} mL per site is very little; look at volume and sites (grams written for mL?)")
+    if given["sites"] and ceiling and _up(volume / ceiling) < count:
+        fewer = _up(volume / ceiling)
+        yield Warned("fewer_sites_would_do", f"{counted(fewer, 'site')} {'keeps' if fewer == 1 else 'keep'} the ceiling of "
+                                             f"{plain(ceiling)} mL; {count} are ordered")
+    if given["weight_kg"]:
+        yield from _for_weight(given["weight_kg"], product, volume, dose)
     if minutes is not None and minutes > LONG_MINUTES:
         yield Warned("long", f"{float(minutes):.0f} minutes; look at rate and sites")
+
+
+def _beside_every_label(limits, product, each, rate, by_hand):
+    """What is not held up to the profile's own limit, because none is known: it says so, and holds it up to every one-part label."""
+    for value, own, most, unit in ((each, limits.max_ml_per_site, LARGEST_SITE_ML, "mL per site"),
+                                   (rate, limits.max_rate, FASTEST_SITE_ML_PER_H, "mL/h per site")):
+        if value is None or own is not None:
+            continue
+        if product:
+            yield Warned("profile_limit_unknown", f"{product.key}: the label's most {unit} is not known here at this point, or the label names "
+                                                  "none; read the label")
+        if value > most and not (product and product.enzyme):
+            yield Warned("over_every_label", f"{plain(value)} {unit}: no one-part label on record goes over {most}")
+    if product and by_hand and limits.max_rate is None:
+        yield Warned("profile_limit_unknown", f"{product.key}: the label's most mL/min by hand is not known here at this point, or the label names "
+                                              "none; read the label")
+
+
+def _for_weight(weight, product, volume, dose):
+    """Grams per kg in one infusion beside what is usual; without a strength, beside the strongest and the weakest product."""
+    least, most = (volume * Fraction(str(strength)) if dose is None else dose for strength in PRODUCT_STRENGTH)
+    at_most = MOST_G_PER_KG_TWO_PART if product and product.enzyme else MOST_G_PER_KG
+    if most / weight < Fraction(str(LEAST_G_PER_KG)):
+        yield Warned("dose_low_for_weight", f"{plain(most / weight)} g/kg in one infusion{' even at 20 %' if dose is None else ''} is little; "
+                                            "daily or split doses are smaller. Grams written for mL?")
+    elif least / weight > Fraction(str(at_most)):
+        yield Warned("dose_high_for_weight", f"{plain(least / weight)} g/kg in one infusion{' even at 10 %' if dose is None else ''} is a lot; "
+                                             "look at volume, strength and weight. Daily or split doses are smaller")
 
 
 def _up(number):
@@ -384,6 +452,13 @@ def per_infusion(weekly, *, weeks=1, per_week=1):
     if every > 1 and times > 1:
         raise Refusal("rhythm_twice", "weeks", "weeks: give weeks or per_week, not both")
     return float(amount * every / times)
+
+
+def ml_of(dose_g, strength=None, profile=None):
+    """(mL, warnings) of so many grams, by the label's own multiplier where the profile has one. `Refusal` without a strength."""
+    given = {"volume_ml": None, "dose_g": _number("dose_g", dose_g), "strength": _number("strength", strength)}
+    warned = []
+    return float(_amount(given, _profile(profile), warned)[0]), tuple(warned)
 
 
 def weekly_from_iv(dose_g, weeks, factor):

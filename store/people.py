@@ -71,15 +71,22 @@ def add_order(db, now, patient_id, *, volume_ml, strength_g_per_ml, sites, rate_
 
 def order_facts(db, patient_id):
     """What the sums of a patient's current order need: the order's row, born_on (a date), weight_kg, zone, and `given`, how many doses
-    of it were done or stopped. PeopleError when there is no order."""
+    of it, and of earlier orders with the same profile or product, were done or stopped. PeopleError when there is no order."""
     row = one(db, """SELECT infusion_order.*, patient.name, patient.born_on, patient.weight_kg, patient.zone,
-                            (SELECT count(*) FROM infusion WHERE infusion.order_id = infusion_order.id
-                             AND infusion.state IN ('done', 'stopped')) AS given
+                            (SELECT count(*) FROM infusion JOIN infusion_order AS its ON its.id = infusion.order_id
+                             WHERE its.patient_id = patient.id AND infusion.state IN ('done', 'stopped')
+                             AND (its.id = infusion_order.id OR its.profile = infusion_order.profile
+                                  OR lower(its.product_name) = lower(infusion_order.product_name))) AS given
                      FROM patient JOIN infusion_order ON infusion_order.patient_id = patient.id AND infusion_order.current = 1
                      WHERE patient.id = ?""", patient_id)
     if row is None:
         raise PeopleError("this patient has no order; `ebbline patient order` writes one down")
     return {**row, "born_on": row["born_on"] and date.fromisoformat(row["born_on"])}
+
+
+def zone_of(db, patient_id):
+    """The IANA zone that a patient lives in."""
+    return one(db, "SELECT zone FROM patient WHERE id = ?", patient_id)["zone"]
 
 
 def zone_of_most(db):

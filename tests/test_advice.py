@@ -207,10 +207,10 @@ def test_the_picture_has_the_sums_the_doses_and_the_options_with_their_numbers()
     doses = [dose(1, minutes=66), dose(2, minutes=62)]
     leaks = [Reaction("leak", "left belly", NOW, each.id) for each in doses]
     found = lines(patient(infusions=doses, troubles=leaks, born_on=date(1980, 5, 1), weight_kg=70), "site_leak")
-    assert found["order"].text == "40 mL (8 g) over 2 sites, 20 mL each at 20 mL/h per site: 60 min, week"
+    assert found["order"].text == "40 mL (8 g) over 2 sites, 20 mL each at 20 mL/h per site: 60 min, every week"
     assert found["usual time"].text.startswith("64 min")
     assert found["leak"].text == "told at 2 of the last 2 doses; more than once at left belly"
-    assert found["more sites"].text.startswith("3 sites: 13.3 mL each instead of 20, 40 min")
+    assert found["more sites"].text.startswith("3 sites: 13.333 mL each instead of 20, 40 min")
     assert found["lower rate"].text == "15 mL/h per site: 80 min instead of 60"
     assert "9 mm instead of 6 mm; usual at 45 years: 9 to 12 mm" in found["longer needle"].text
     assert {label for label, line in found.items() if line.needs_order} == {"more sites", "lower rate", "longer needle"}
@@ -251,3 +251,72 @@ def test_without_an_order_the_picture_says_so():
                                               ("infusion far over its time", "slow"), ("schedule", None)])
 def test_a_call_back_knows_what_its_picture_is_about(about, topic):
     assert picture.kind_of(about)[0] == topic
+
+
+CHILD = {"born_on": date(2023, 1, 5), "weight_kg": 14}
+
+
+def labels(who, *about):
+    return [line.label for line in picture.picture(who, NOW, *about)]
+
+
+def test_a_needle_beyond_the_usual_length_for_the_age_comes_last_and_says_so():
+    """Children: with a 4 mm needle some reach muscle (clinical 6, seen)."""
+    child = patient(**CHILD)
+    assert labels(child, "site_leak")[-1] == "longer needle"
+    assert "beyond the usual length at this age" in lines(child, "site_leak")["longer needle"].text
+    assert "muscle" in lines(child, "site_leak")["longer needle"].text
+    grown = patient(born_on=date(1980, 5, 1))
+    assert labels(grown, "site_leak")[-1] != "longer needle"
+    assert "beyond" not in lines(grown, "site_leak")["longer needle"].text
+    short = lines(patient(born_on=date(1980, 5, 1), order=replace(SMALL, needle_mm=9)), "needle_pain")["shorter needle"].text
+    assert "below the usual length at this age" in short
+
+
+def recent(kind, hours_ago=1, **more):
+    return Reaction(kind, None, NOW - timedelta(hours=hours_ago), 10, **more)
+
+
+@pytest.mark.parametrize(("about", "topic", "detail"), [
+    ("a problem that bothers much", None, None), ("a site reaction past 48 hours", None, None), ("dose stopped early", None, None),
+    (None, "other", "safety_question_in_doubt"), (None, "other", "silent_while_infusing"), (None, "other", "silent_about_a_problem")])
+def test_a_case_of_no_trouble_of_its_own_takes_the_newest_from_the_record(about, topic, detail):
+    about = picture.kind_of(about, topic)
+    found = labels(patient(troubles=[recent("leak")]), about[0], detail or about[1])
+    assert "leak" in found and "tape" in found and "longer needle" in found
+    assert "tape" not in labels(patient(), about[0], detail or about[1])
+
+
+def test_the_options_of_several_open_troubles_stand_once_each():
+    found = labels(patient(troubles=[recent("swelling"), recent("leak"), recent("itch", 90), recent("pain", gone_at=NOW)]), "site_leak")
+    assert {"leak", "swelling", "places", "tape"} <= set(found)
+    assert not {"itch", "pain", "dry priming"} & set(found)
+    assert found.count("more sites") == found.count("lower rate") == 1
+
+
+def test_a_reaction_of_days_ago_that_stays_is_what_a_case_past_48_hours_is_about():
+    assert "dry priming" in labels(patient(troubles=[recent("itch", 72)]), "a site reaction past 48 hours")
+
+
+def test_a_case_about_something_else_shows_no_options():
+    assert "tape" not in labels(patient(troubles=[recent("leak")]), picture.kind_of("schedule")[0])
+
+
+def test_the_infusion_number_goes_on_over_a_new_order():
+    """9 doses with the order before: the row of the label for a first infusion (15 mL, HZ-1) does not hold any more."""
+    doses = [replace(dose(weeks, minutes=60), order_id=9) for weeks in range(1, 10)]
+    assert "over_profile_ml_per_site" in str(picture.picture(patient(), NOW))
+    assert "over_profile_ml_per_site" not in str(picture.picture(patient(), NOW, given=9))
+    guessed = picture.picture(patient(infusions=doses, first_order=False), NOW)
+    assert "over_profile_ml_per_site" not in str(guessed)
+    assert any(line.label == "assumed" and "infusion 10" in line.text for line in guessed)
+
+
+def test_one_is_not_spoken_of_as_many():
+    one = patient(order=replace(SMALL, sites=1, volume_ml=20), infusions=[replace(RUNNING, sites=())], troubles=[recent("leak")])
+    text = str(picture.picture(one, NOW, "site_leak"))
+    assert "over 1 site, 20 mL at" in text and "last 1 dose'" in text and "has run 75 min" in text and "every week" in text
+
+
+def test_without_an_age_the_usual_needles_of_both_are_named():
+    assert "age not on file, usual below 12 years: 6 mm, from then on: 9 to 12 mm" in lines(patient(), "site_leak")["longer needle"].text

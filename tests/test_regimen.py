@@ -264,6 +264,84 @@ def test_grams_written_for_ml_are_warned_of_by_the_weight():
     assert codes(plan(volume_ml=40, strength=0.2, sites=2, weight_kg=70, rate_ml_per_h_per_site=20)) == set()
 
 
+WEIGHTS = [
+    ({"volume_ml": 16, "strength": 0.2, "weight_kg": 80}, "dose_low_for_weight"),   # 0.04 g/kg
+    ({"volume_ml": 10, "weight_kg": 100}, "dose_low_for_weight"),                   # 0.02 g/kg even at 20 %
+    ({"dose_g": 80, "strength": 0.2, "sites": 8, "weight_kg": 80}, "dose_high_for_weight"),  # 1 g/kg
+    ({"volume_ml": 200, "strength": 0.2, "sites": 4, "weight_kg": 50}, None),       # 0.8 g/kg
+    ({"volume_ml": 20, "strength": 0.2, "weight_kg": 80}, None),                    # 0.05 g/kg
+    ({"dose_g": 80, "profile": "g10-enzyme", "weight_kg": 80, "rate_ml_per_h_per_site": 300, "sites": 2}, None),  # 1 g/kg of a two-part product
+    ({"dose_g": 100, "profile": "g10-enzyme", "weight_kg": 80, "rate_ml_per_h_per_site": 300, "sites": 2}, "dose_high_for_weight"),
+]
+
+
+@pytest.mark.parametrize(("order", "code"), WEIGHTS)
+def test_the_dose_is_held_up_to_the_weight(order, code):
+    found = plan(**{"sites": 1, **order})
+    assert codes(found) & {"dose_low_for_weight", "dose_high_for_weight"} == ({code} if code else set())
+    assert all("split doses" in warned.text for warned in found.warnings if warned.code == code)
+
+
+NOT_KNOWN = [  # a profile without the limit is no excuse: every one-part label is looked at, and the gap is said
+    ({"volume_ml": 200, "profile": "g20-a-eu", "infusion_number": 4, "rate_ml_per_h_per_site": 300, "sites": 4}, True),
+    ({"volume_ml": 200, "profile": "g16-a-eu", "sites": 1}, True),
+    ({"volume_ml": 200, "profile": "g10-b", "age_years": 5, "weight_kg": 18, "sites": 1}, True),
+    ({"volume_ml": 200, "profile": "g10-enzyme", "sites": 1, "rate_ml_per_h_per_site": 600, "weight_kg": 20}, False),
+    ({"volume_ml": 40, "profile": "g20-a-eu", "infusion_number": 4, "rate_ml_per_h_per_site": 50, "sites": 1}, False),
+]
+
+
+@pytest.mark.parametrize(("order", "over"), NOT_KNOWN)
+def test_a_limit_that_a_profile_does_not_know_is_said_and_every_label_is_looked_at(order, over):
+    found = codes(plan(**order))
+    assert "profile_limit_unknown" in found
+    assert ("over_every_label" in found) is over
+
+
+def test_a_push_is_held_up_to_the_labels_rate_where_no_push_is_known():
+    found = plan(volume_ml=15, sites=1, push_ml_per_min=2, profile="g20-a", infusion_number=1)
+    assert any(warned.code == "over_profile_push" and "120 mL/h" in warned.text and "is 15" in warned.text for warned in found.warnings)
+    assert "over_profile_push" not in codes(plan(volume_ml=15, sites=1, push_ml_per_min=2, profile="g20-a-eu", infusion_number=2))
+
+
+def test_a_dose_beside_a_volume_is_kept_without_a_strength():
+    found = plan(volume_ml=40, dose_g=8, sites=2)
+    assert found.dose_g == 8 and "strength_computed" in codes(found)
+    assert refused(volume_ml=8, dose_g=40, sites=2).code == "volume_dose_differ"
+
+
+def test_a_strength_with_a_multiplier_of_its_own_is_pointed_out_without_a_profile():
+    assert any("multiplies grams by 6" in warned.text for warned in plan(volume_ml=60, strength=0.165, sites=3).warnings)
+    assert "label_may_multiply" not in codes(plan(volume_ml=60, strength=0.2, sites=3)) | codes(
+        plan(volume_ml=60, strength=0.165, sites=3, profile="g16-a"))
+
+
+@pytest.mark.parametrize(("field", "typed", "mend"), [
+    ("volume_ml", "1,000", "write 1000 without a comma"), ("volume_ml", "1,000.5", "write 1000.5 without a comma"),
+    ("volume_ml", "1,5", "like 1.5"), ("strength", "0,165", "like 0.165"), ("strength", "20%", "write 0.20"),
+    ("strength", "16.5 %", "write 0.165"), ("strength", "200 mg/mL", "write 0.20"),
+])
+def test_a_number_typed_otherwise_is_mended_in_one_step(field, typed, mend):
+    assert mend in refused(**{"volume_ml": 40, "sites": 2, field: typed}).text
+
+
+def test_what_is_not_known_and_what_is_outside_the_label_are_said_apart():
+    unsure = {age: next(w.text for w in plan(volume_ml=20, sites=2, profile="g20-c", age_years=age).warnings if w.code == "profile_unsure")
+              for age in (None, 1)}
+    assert "age is not known" in unsure[None] and "age 1 is outside the label" in unsure[1]
+
+
+def test_more_sites_than_a_label_allows_are_said_first():
+    found = plan(volume_ml=100, profile="g16-a", age_years=5, infusion_number=1)
+    assert (found.sites, found.warnings[0].code) == (10, "over_profile_sites")
+    assert sum(warned.code == "over_profile_sites" for warned in found.warnings) == 1
+    assert "need 20 sites, and at most 6 are allowed by the label" in refused(volume_ml=200, profile="g16-a", age_years=5, infusion_number=1).text
+
+
+def test_a_figure_is_written_the_same_everywhere():
+    assert [regimen.plain(value) for value in (3.625, 17.125, 40.0, 0.0, 1200, 53.33333)] == ["3.625", "17.125", "40", "0", "1200", "53.333"]
+
+
 def test_every_code_is_in_the_closed_list_and_each_is_met():
     """The list is the interface: a code that nothing brings up is a promise nobody keeps."""
     import inspect
@@ -455,7 +533,7 @@ def test_order_check_refuses_in_the_fixed_form_with_exit_status_2():
 
 def test_order_check_reads_as_a_table():
     text = run("check", "--volume-ml", "40", "--strength", "0.2", "--sites", "3", "--rate-ml-per-h-per-site", "15", "--vials-ml", "5,10,20").output
-    assert "13.33 mL each" in text and "53.33 min" in text and "2 x 20 mL" in text
+    assert "13.333 mL each" in text and "15 mL/h per site, 45 mL/h in all" in text and "53.333 min" in text and "2 x 20 mL" in text
 
 
 def test_order_codes_lists_every_code():
@@ -467,3 +545,27 @@ def test_order_convert_refuses_two_rhythms_and_missing_factors():
     assert "not both" in run("convert", "--weekly-g", "12", "--weeks", "2", "--per-week", "2").stderr
     assert "factor" in run("convert", "--iv-g", "30", "--iv-weeks", "4").stderr
     assert json.loads(run("convert", "--weekly-g", "12", "--weeks", "2", "--strength", "0.2", "--json").output)["volume_ml"] == 120
+
+
+def test_order_check_shows_what_it_was_looked_at_beside():
+    text = run("check", "--volume-ml", "60", "--profile", "g20-a", "--infusion-number", "7", "--age-years", "30", "--weight-kg", "60").output
+    for words in ("20 mL each", "25 mL/h per site, 75 mL/h in all", "0.2 g/kg", "infusion 2 on: at most 25 mL per site, 25 mL/h per site", "30 years", "60 kg"):
+        assert words in text, words
+
+
+def test_order_profiles_prints_the_limits_of_each_row():
+    text = run("profiles").output
+    assert "infusion 1 to 2, weight below 40 kg: at most 20 mL per site, 20 mL/h per site, 4 sites" in text
+    assert "age 2 to below 10 years: at most 25 mL per site" in text and "always: at most 600 mL per site, 2 sites" in text
+
+
+def test_order_codes_parts_the_code_from_its_words():
+    for line in run("codes").output.splitlines():
+        assert line.split()[1] in (*regimen.REFUSALS, *regimen.WARNINGS) and f"{line.split()[1]}  " in line
+
+
+def test_order_convert_goes_by_a_labels_own_multiplier():
+    by_label = json.loads(run("convert", "--weekly-g", "9.75", "--profile", "g16-a", "--json").output)
+    plainly = json.loads(run("convert", "--weekly-g", "9.75", "--strength", "0.165", "--json").output)
+    assert by_label["volume_ml"] == 58.5
+    assert plainly["volume_ml"] == pytest.approx(59.0909) and plainly["warnings"][0]["code"] == "label_may_multiply"

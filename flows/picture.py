@@ -102,12 +102,17 @@ def _plan(patient, now, given, **changes):
     return regimen.plan(**{**facts, **changes})
 
 
+def _plain(value):
+    """A figure to one decimal: what a pump or a syringe can be set to."""
+    return plain(round(float(value), 1))
+
+
 def _order(patient, plan, now):
     order = patient.order
-    yield Line("order", f"{plain(plan.volume_ml)} mL ({plain(plan.dose_g)} g) over {counted(plan.sites, 'site')}, "
-                        f"{plain(plan.ml_per_site)} mL {'each ' if plan.sites > 1 else ''}at {plain(order.rate_ml_per_h_per_site)} mL/h per site: {plain(plan.minutes)} min, every {order.every}")
+    yield Line("order", f"{plain(plan.volume_ml)} mL ({_plain(plan.dose_g)} g) over {counted(plan.sites, 'site')}, "
+                        f"{_plain(plan.ml_per_site)} mL {'each ' if plan.sites > 1 else ''}at {plain(order.rate_ml_per_h_per_site)} mL/h per site: {_plain(plan.minutes)} min, every {order.every}")
     if order.needle_mm or order.gauge:
-        yield Line("needle", ", ".join(filter(None, (order.needle_mm and f"{plain(order.needle_mm)} mm", order.gauge and f"{order.gauge} gauge"))))
+        yield Line("needle", ", ".join(filter(None, (order.needle_mm and f"{_plain(order.needle_mm)} mm", order.gauge and f"{order.gauge} gauge"))))
     for warned in plan.warnings:
         yield Line("look", f"{warned.text} [{warned.code}]")
     running = phase.running(patient)
@@ -125,7 +130,7 @@ def _doses(patient):
     ended = [dose for dose in patient.infusions if dose.state in ("done", "stopped", "skipped", "missed")][:LATELY]
     for dose in ended:
         minutes = advice.minutes_of(dose)
-        facts = [dose.state, "mL not answered" if dose.volume_ml is None else f"{plain(dose.volume_ml)} mL",
+        facts = [dose.state, "mL not answered" if dose.volume_ml is None else f"{_plain(dose.volume_ml)} mL",
                  f"{minutes} min" if minutes else "time not answered", " + ".join(dose.sites) or "sites not answered"]
         text = ", ".join(facts if dose.state in ("done", "stopped") else facts[:1])
         told = "; ".join(dict.fromkeys(troubles.get(dose.id, ())))
@@ -152,14 +157,14 @@ def _more_sites(patient, plan, now, given):
         return
     more = _plan(patient, now, given, sites=plan.sites + 1)
     label = [warned.text for warned in more.warnings if warned.code == "over_profile_sites"]
-    yield Line("more sites", f"{more.sites} sites: {plain(more.ml_per_site)} mL each instead of {plain(plan.ml_per_site)}, "
-                             f"{plain(more.minutes)} min at the same rate per site{'; but ' + label[0] if label else ''}", needs_order=True)
+    yield Line("more sites", f"{more.sites} sites: {_plain(more.ml_per_site)} mL each instead of {_plain(plan.ml_per_site)}, "
+                             f"{_plain(more.minutes)} min at the same rate per site{'; but ' + label[0] if label else ''}", needs_order=True)
 
 
 def _slower(patient, plan, now, given):
     rate = patient.order.rate_ml_per_h_per_site * 0.75
     slow = _plan(patient, now, given, rate_ml_per_h_per_site=rate)
-    yield Line("lower rate", f"{plain(rate)} mL/h per site: {plain(slow.minutes)} min instead of {plain(plan.minutes)}", needs_order=True)
+    yield Line("lower rate", f"{_plain(rate)} mL/h per site: {_plain(slow.minutes)} min instead of {_plain(plan.minutes)}", needs_order=True)
 
 
 def _needle(patient, now, longer):
@@ -178,7 +183,7 @@ def _needle(patient, now, longer):
     if usual == USUAL_NEEDLE_MM["child"] and BEYOND in outside:
         outside += ", it may reach muscle (a 4 mm one does in some children)"  # clinical 6, seen
     yield Line("longer needle" if longer else "shorter needle",
-               f"{other} mm instead of {plain(now_mm)} mm{beside}{outside}; ask whether the weight has changed (common practice, no source)", needs_order=True)
+               f"{other} mm instead of {_plain(now_mm)} mm{beside}{outside}; ask whether the weight has changed (common practice, no source)", needs_order=True)
 
 
 def _span(mm):
@@ -203,6 +208,6 @@ OPTIONS = {
     "dry_prime": lambda patient, plan, now, given: (Line("dry priming", "no drop on the needle's tip before it goes in"),),
     "technique": lambda patient, plan, now, given: (Line("technique", "watch one infusion, on a visit or by video: depth, tape, place"),),
     "other_places": lambda patient, plan, now, given: (Line("places", "other places, at the order's spacing; leave out where it was"),),
-    "pump": lambda patient, plan, now, given: (Line("pump", f"setting against the order ({plain(patient.order.rate_ml_per_h_per_site)} mL/h per site, "
-                                                     f"{plain(plan.rate_ml_per_h)} in all), batteries, service date"),),
+    "pump": lambda patient, plan, now, given: (Line("pump", f"setting against the order ({_plain(patient.order.rate_ml_per_h_per_site)} mL/h per site, "
+                                                     f"{_plain(plan.rate_ml_per_h)} in all), batteries, service date"),),
 }

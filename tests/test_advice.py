@@ -210,7 +210,7 @@ def test_the_picture_has_the_sums_the_doses_and_the_options_with_their_numbers()
     assert found["order"].text == "40 mL (8 g) over 2 sites, 20 mL each at 20 mL/h per site: 60 min, every week"
     assert found["usual time"].text.startswith("64 min")
     assert found["leak"].text == "told at 2 of the last 2 doses; more than once at left belly"
-    assert found["more sites"].text.startswith("3 sites: 13.333 mL each instead of 20, 40 min")
+    assert found["more sites"].text.startswith("3 sites: 13.3 mL each instead of 20, 40 min")
     assert found["lower rate"].text == "15 mL/h per site: 80 min instead of 60"
     assert "9 mm instead of 6 mm; usual at 45 years: 9 to 12 mm" in found["longer needle"].text
     assert {label for label, line in found.items() if line.needs_order} == {"more sites", "lower rate", "longer needle"}

@@ -298,7 +298,7 @@ function fill(id, items, none) {
     if (record) line.append(make("span", "record", record));
     if (warning) line.append(make("span", "warn", warning));
     if (picture?.length) {
-      const more = make("details", "picture");
+      const more = make("details", "weigh");
       more.append(make("summary", "", "What a nurse would weigh"));
       const table = make("dl");
       for (const {label, text} of picture) table.append(make("dt", "", label), make("dd", "", text));

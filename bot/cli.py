@@ -1122,6 +1122,9 @@ def main():
     except MENDABLE as error:
         click.echo(f"ebbline: {error}", err=True)
         raise SystemExit(2) from None
+    except (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectoryError) as error:
+        click.echo(f"ebbline: {error.filename}: {error.strerror}; name a file that can be written", err=True)
+        raise SystemExit(2) from None
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(1) from None

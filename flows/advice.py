@@ -42,7 +42,7 @@ _MORE = re.compile(r"\b(lots|(a|whole|what a) lot|alot|soak\w*|puddle\w*|pour\w*
 _DROPS = re.compile(r"\b(few|couple|tiny|little|small|bit|slight(?:ly)?|drops?|dribble|damp|spot|minor|barely|hardly|teaspoon|wet spot|moist|"
                     r"gotas?|gotitas?|poco|poquito|poquit\w*|leve|manchit\w*|humedo)\b", re.IGNORECASE)
 _SINCE = re.compile(
-    r"\b(since|for (?:the (?:last|past) |about |like |over |almost )*(?:\d+|an?|two|three|four|few|couple)|"
+    r"\b(since|(?:it |they )?(?:started|began)|for (?:the (?:last|past) |about |like |over |almost )*(?:\d+|an?|two|three|four|few|couple)|"
     r"(?:\d+|an?|one|two|three|four|few|couple(?: of)?|half an) ?(?:min\w*|hours?|hrs?|h|days?|weeks?)(?: ago)?|yesterday|last night|this (?:morning|"
     r"afternoon|evening)|today|tonight|just (?:now|started|noticed)|right (?:away|after)|now|desde|hace|ayer|anoche|esta manana|hoy|recien|"
     r"ahorita|ahora|enseguida|\d+ (?:minutos?|horas?|dias?|semanas?)|un(?:a|os|as)? (?:horas?|dias?|minutos?|semanas?|rato))\b", re.IGNORECASE)
@@ -141,11 +141,13 @@ def _amount(text, each_ml, asked=()):
     """"drops", "more" or None. Any mL of an answer are what leaked; of a report only those told as lost."""
     found = _ML.search(text)
     lost = log.facts(text).not_given_ml if not asked else float(found[1].replace(",", ".")) if found else None
-    if lost is not None and each_ml:
-        return "more" if lost >= each_ml * MUCH else "drops"
+    if lost is not None and each_ml and lost >= each_ml * MUCH:
+        return "more"
     if _NOT_MUCH.search(text):
         return "drops"
-    return "more" if _MORE.search(text) else "drops" if _DROPS.search(text) else None  # in doubt it is more
+    if _MORE.search(text):  # in doubt it is more
+        return "more"
+    return "drops" if _DROPS.search(text) or lost is not None else None
 
 
 def _days(text):

@@ -79,7 +79,7 @@ TABLE = (
     ("advised_put_off", ("detail",), "put_off", "advise_told"),
     ("advised_running", ("detail",), "running", "advise_told"),
     ("advised_check_in", ("detail",), "idle", "advise_told"),
-    ("told", FACTS, "idle", "take_facts"),
+    ("told", FACTS + ("check_in",), "idle", "take_facts"),
     ("correction", ("idle",), "=", "correct"),
     ("gone", ("follow_up",), "idle", "reaction_gone"),
     ("still_there", ("follow_up",), "idle", "reaction_stays"),
@@ -228,6 +228,9 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
     acts = set(reading.acts)
     if tells and (state in CHECKING or (state == "idle" and lately)):
         acts -= {"still_running"}  # "38 ml left and right belly" is no "38 mL left"
+    if "skip" in acts and reading.when is not None and state in ("reminded", "put_off") and not re.search(r"\b(skip\w*|salt\w*)\b", text, re.IGNORECASE):
+        acts = acts - {"skip"} | {"later"}  # "can't tonight, tomorrow at 6"
+        reading = replace(reading, acts=tuple(dict.fromkeys(("later", *(act for act in reading.acts if act != "skip")))))
     if {"done", "starting"} <= acts and state in WAITING:
         acts -= {"done"}  # "done with dinner, starting now"
     if state in RUNNING and STOPPED_IT.match(text):
@@ -248,7 +251,8 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
         return ("more",)
     if state == "detail":
         rest = triggers_of(reading, _after_advice(back), media_count, tells, lately, gone, text, just)
-        return ("advised", *_besides(reading, rest, text, complaint))
+        beside = _besides(reading, rest, text, complaint)
+        return beside if "unsure" in beside else ("advised", *beside)  # no routine advice beside the safety question
     if state in QUESTIONS:
         return (_answer(reading, state, media_count, text),)
     if reading.disposition == "ask":
@@ -276,6 +280,10 @@ def triggers_of(reading, state, media_count=0, tells=False, lately=False, gone=N
         reading.disposition == "none" or (tells and reading.disposition == "nurse" and reading.topic in ("schedule", "question"))
     ):
         return ("told",)  # "4pm to 5pm" is an answer here, no wish for another hour
+    if state == "check_in" and tells and not media_count and reading.disposition == "none" and not acts & (ENDS | {"fine", "no"}) and (
+        reading.choice is None
+    ):
+        return ("told",)  # mL and places, told before they are asked for
     if media_count:
         return _steps(reading) + ("picture",)
     if state == "follow_up" and gone is None and "yes" in acts:
@@ -313,6 +321,9 @@ def _besides(reading, rest, text, complaint):
     told = complaint is not None and advice.answers(complaint, text, reading.choice)
     same = complaint is not None and reading.topic == complaint.topic
     kept = {"done", "stop", "skip", "later", "already", "still_running", "unsure", "picture"}
+    if told:  # "since I started at 6" is an answer, no wish for another hour and no doubt of its own
+        kept -= {"later", "already", "still_running"}
+        kept -= {"unsure"} if all(each.rule == "second-reading" for each in reading.because) else set()
     kept |= {"complaint"} - ({"complaint"} if same else set()) | ({"call_back"} if not told else set())
     if complaint is not None and complaint.topic == "slow":
         kept -= {"later", "still_running", "already"}  # "started at 6", "around six"

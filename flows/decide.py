@@ -7,6 +7,7 @@ from datetime import timedelta
 from flows.advice import IN_THE_TUBE, complaint_of, not_started
 from flows.alarm import answer_open, open_alarm, raise_alarm, tell_more
 from flows.conversation import BACK, TABLE, answers, triggers_of
+from flows.lexicon import AREA_OF
 from flows.log import facts, sites
 from flows.model import (
     ClearTimers, Decision, OptIn, OptOut, PlaceMatter, SetLang, SetPending, SetTimer, StopPhone,
@@ -15,13 +16,17 @@ from flows.nurse import nurse_text
 from flows.occasion import too_soon
 from flows.phase import expected, infusing, last_ended, phase_of, running
 from flows.phrases import OR, when_words
-from flows.reader import read, rules, spoken
+from flows.reader import by_rules, read, rules, spoken
 from flows.say import call_back, minutes_later, say
 from flows.turn import Turn, speaker_on
 from flows.words import Because, Reading
 
 WHOLE = re.compile(r"\W*(yes,? |si,? )?(it was |fue |entro )?(all( of it)?|everything|the (full|whole|entire) (dose|amount|thing|syringe|bag|volume)|"
                    r"tod[oa]s?( la dosis| el volumen)?|complet[oa])\W*", re.IGNORECASE)
+FACT_WORDS = set("""ml mls cc each both and y e de del la el los las in on the my mi mis of total all done listo lista ya termine good fine ok okay todo bien
+lot lots lote lotes batch x site sites sitio sitios upper lower inner outer left right l r lt rt izq izquierdo izquierda izquierdos derecho derecha derechos der side
+sides lado lados from to am pm min mins minutes minutos h hr hrs hour hours hora horas about around only just went got entro entraron como unos solo cada one two
+three four uno una dos tres cuatro at a las started finished empece thanks gracias maybe half mitad it was fue was were fueron with con en""".split()) | set(AREA_OF)
 ASKED_WHO = "asked who this is"
 WRONG_NUMBER = re.compile(r"\bwrong (number|phone)\b|\bequivocad\w*|\bse equivoco\b", re.IGNORECASE)
 CORRECTED_WITHIN = timedelta(hours=48)  # facts told so long after a dose mend its record
@@ -61,6 +66,9 @@ def _patient(world, inbound, patient, place=False):
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
     if patient.talk.state == "problem" and asked and reading.disposition == "none" and "unclear" in reading.acts:
         reading = _about_the_site(inbound.body, patient, reading)
+    if reading.disposition in ("ask", "urgent", "emergency") and _only_facts(inbound.body):
+        ruled = by_rules(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
+        reading = reading if ruled.disposition in ("ask", "urgent", "emergency") else ruled  # the rules judge a text of facts alone
     if patient.talk.state == "amount" and asked and reading.disposition == "ask" and WHOLE.fullmatch(inbound.body):
         reading = replace(reading, disposition="none", topic="done", because=())  # the very answer that was asked for
     if patient.talk.state == "problem" and asked:
@@ -175,6 +183,13 @@ IN_A_WORD = {  # the answers that the question itself names, and their likes
 WORDS = {word: topic for topic, words in IN_A_WORD.items() for word in words.split()} | {"me duele": "site_pain"}
 PLACE = re.compile(r"\b(on |in |at |the |my |left|right|l|r|side|site|belly|tummy|stomach|thigh|leg|arm|hip|a |little|bit|some|un poco( de)?|en |el |la |mi |izquierd[oa]|"
                    r"derech[oa]|lado|sitio|barriga|panza|muslo|pierna|brazo)\b", re.IGNORECASE)
+
+
+def _only_facts(text):
+    """Does a text say nothing but mL, places, times and lots, with the small words between them? It must tell one of them."""
+    words = re.findall(r"[^\W_]+", text.lower())
+    plain = [word for word in words if word in FACT_WORDS or any(map(str.isdigit, word))]
+    return bool(words) and len(plain) == len(words) and any(word in AREA_OF or word.isascii() and word[0].isdigit() for word in words)
 
 
 def _in_a_word(reading, text):

@@ -100,5 +100,8 @@ def moment(when, now, patient, practice):
     clocks = [clock] if when.meridiem_known or clock.hour > 12 else [
         clock.replace(hour=clock.hour % 12), clock.replace(hour=clock.hour % 12 + 12)]
     days = [when.in_days] if when.in_days > 0 else [0, 1]
+    if when.in_days > 0 and len(clocks) == 2:  # "tomorrow at 6" is the half of the day that the order has
+        usual = hours.parse_clock(patient.order.clock_local)
+        clocks = [min(clocks, key=lambda each: abs((each.hour * 60 + each.minute) - (usual.hour * 60 + usual.minute)))]
     named = [hours.at_wall(today + timedelta(days=day), clock, zone) for day in days for clock in clocks]
     return min(at for at in named if at > now)

@@ -36,6 +36,7 @@ REACTIONS = {"site_leak": "leak", "site_swelling": "swelling", "site_itch": "itc
 STAYS = {"swelling", "redness", "itch", "pain"}  # local reactions that are asked about again a day and two days after
 SYMPTOMS = {"headache", "fever", "gi", "heart", "faint", "urine", "hives", "itch_all_over", "other"}  # told at a check-in, kept on record
 ALARM_TEXTS = {("urgent", "blood_before"): "urgent.blood"}  # urgent matters with an instruction of their own
+AFTER_STOP_MINUTES = 30  # after being told to stop and call, a silent patient is asked about so much later
 PAST_48 = "a site reaction past 48 hours"
 OLDER = re.compile(r"\b(still|last (week|time|infusion|one)|yesterday|days?|todavia|sigue|la (semana|vez) pasada|ayer|dias?)\b", re.IGNORECASE)
 AT_THE_NEEDLE = {"site_leak", "needle_pain", "slow", "blood_before", "blood_after"}  # told while setting up, these are of this dose
@@ -703,7 +704,8 @@ class Turn:
                 site = more.site if more.site != complaint.site else None
                 self.effects.append(MendReaction(self.patient.id, site=site, words=self.inbound.body))
             complaint = more
-            if complaint.topic == "slow" and self.state in ("reminded", "put_off", "idle") and not self.follows:
+            says_start = complaint.topic == "slow" or re.search(r"\b(start\w*|began|put it in|empe[cz]\w*)\b", self.inbound.body, re.IGNORECASE)
+            if says_start and self.state in ("reminded", "put_off", "idle") and not self.follows:
                 infusion = self._start_told() or infusion
         complaint = advice.on_record(complaint, self.patient, infusion, self.back_to, self.now)
         wanted = advice.missing(complaint) if self.inbound and not self.follows else ()
@@ -747,6 +749,8 @@ class Turn:
         if at_once:
             return self._raise_instead(*at_once)
         words = self.inbound.body if self.inbound else ""
+        if complaint.topic.startswith("blood") and infusion is not None and infusion.state == "running" and complaint.needle == "before":
+            return self._call_back_about("blood in the tubing, a new set used")  # mended already: nothing to take out again
         if self._severe(complaint):
             return self._call_back_about("a strong site reaction", "nurse_list.strong")
         if advice.CHANGE.search(words):
@@ -761,6 +765,8 @@ class Turn:
             return self._call_back_about(complaint.topic, "nurse_will_look")
         if advice.far_over(self.patient, infusion, self.now) and complaint.topic == "slow":
             self._task("infusion far over its time", owner="nurse")
+            self.stop_waiting("running_question")  # told to stop: not asked a minute later whether it runs
+            self.wait("running_question", AFTER_STOP_MINUTES)
         kind = "redness" if complaint.detail == "site_redness" else REACTIONS.get(complaint.topic, complaint.topic)
         again = advice.comes_again(kind, self.patient, infusion, self.now)
         if again:
@@ -770,7 +776,7 @@ class Turn:
 
         self.say(self._advice_key(complaint, infusion), "advice",
                  **advice.values(complaint, replace(self.patient, lang=self.lang), infusion, self.now, part, again))
-        if self.state == "running":
+        if self.state == "running" and not (complaint.topic == "slow" and advice.far_over(self.patient, infusion, self.now)):
             self._watch_on()
         return None
 

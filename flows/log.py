@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass, replace
 
 from flows import lot as lot_numbers
-from flows import amount, noise, site, span, volume
+from flows import amount, doubt, noise, site, span, volume
 from flows.lexicon import line, pieces
 from flows.lot import Lot
 from flows.site import problem_sites, sites  # noqa: F401  they are asked for here
@@ -70,6 +70,9 @@ def facts(text, order=None, now_local=None):
     started, ended, rest = span.clocks(words)
     started, ended, unsure = span.resolved(started, ended, now_local, words)
     doubtful += unsure
+    if (started or ended) and doubt.of_times(rest):
+        doubtful += ["started_local"] * bool(started) + ["ended_local"] * bool(ended)
+        started = ended = None
     minutes, vague = span.minutes(rest)
     runs = bool(RUNNING.search(line(found)))
     if runs:
@@ -82,6 +85,7 @@ def facts(text, order=None, now_local=None):
     doubtful += ["minutes"] * vague
     lots, lot_ml = lot_numbers.amounts(amount.marked(rest, order_ml), named_lots)
     places, unsure = site.told(rest, order_sites)
+    unsure = unsure or doubt.of_sites(places, words, order_sites)
     doubtful += ["sites"] * unsure
     count = None if SUPPLY.search(rest) else COUNTED.search(rest) or COUNTED_AFTER.search(rest)
     count = int(count[1]) if count and (1 < int(count[1]) < 13 or " 1 SITE " in rest) else None
@@ -93,11 +97,19 @@ def facts(text, order=None, now_local=None):
         doubtful.append("volume_ml")
     if unread:
         doubtful.append("lots")
-    return Facts(
-        volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=places, site_count=None if places else count,
+    return _asked(Facts(
+        volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=() if unsure else places,
+        site_count=None if places else count,
         started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(lots), same=" SAME " in rest,
         doubtful=tuple(dict.fromkeys(doubtful)), unlikely_ml=read.told,
-    )
+    ), doubt.unsure(words))
+
+
+def _asked(found, fields):
+    """The facts with these fields, where they were told, in doubt."""
+    none = Facts()
+    fields = [field for field in fields if getattr(found, field) != getattr(none, field)]
+    return replace(found, **{field: getattr(none, field) for field in fields}, doubtful=tuple(dict.fromkeys((*found.doubtful, *fields))))
 
 
 def lots_answered(text):

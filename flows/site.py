@@ -51,8 +51,6 @@ def told(words, order_sites=None):
         every.append(" | ")
         calm.append(" | ")
     calm, every = (_of_each_side(named(" , ".join(parts), sides_alone=False), words) for parts in (calm, every))
-    if calm != every and len(every) == order_sites:
-        return every, False
     sides = set(re.findall(r" (left|right)(?= )(?! (?:[?|]|TIME|so|but|when|where))", words))
     sided = {word for site in calm for word in site.split()}
     if calm and not sides <= sided and not re.search(r" (?:SORE|LOST|OTHERTIME|SAME) ", words):

@@ -85,10 +85,10 @@ def facts(text, order=None, now_local=None):
     doubtful += ["minutes"] * vague
     lots, lot_ml = lot_numbers.amounts(amount.marked(rest, order_ml), named_lots)
     places, unsure = site.told(rest, order_sites)
-    unsure = unsure or doubt.of_sites(places, words, order_sites)
-    doubtful += ["sites"] * unsure
     count = None if SUPPLY.search(rest) else COUNTED.search(rest) or COUNTED_AFTER.search(rest)
     count = int(count[1]) if count and (1 < int(count[1]) < 13 or " 1 SITE " in rest) else None
+    unsure = unsure or doubt.of_sites(places, words, count, order_sites)
+    doubtful += ["sites"] * unsure
     read = volume.read(rest, order_ml, order_sites, count, len(places), lots, lot_ml)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
     if runs and (read.ml or read.asked):

@@ -34,6 +34,7 @@ BUSY = re.compile(" (?:" + _words(  # what else takes time
     clinic hospital appointment cita hold work trabajo novela mixing mix preparar preparando juego viaje manejar prepare pool laundry church misa
     school lunch gym class clase charge\w* battery rest OTHERTIME AGO dizzy dizziness mareo woozy chest throat voice bleeding sangre hives seizure
     usually normally said says dijo told dicen plumber SORE fever pharmacy doctor nurse enfermera hike siesta""") + ") ")
+PARTS = re.compile(r" s\d+ (?:each|EACH|apiece|[|]? ?then s\d) | s\d+ .* TOOK (?:ABOUT )?\d+w? (?!SITE|NEEDLE|VIAL|ML)")  # of more than one thing
 LONGEST = 8 * 60  # minutes of one infusion that we believe: common practice, no source
 ANOTHER_DAY = re.compile(rf" (?:{_words('yesterday ayer antier sundays? mondays? tuesdays? wednesdays? thursdays? fridays? saturdays? domingo lunes martes')}|"
                          rf"{_words('miercoles jueves viernes sabado NIGHT')}) ")
@@ -222,7 +223,7 @@ def minutes(line):
         plain = {int(each) for each, doubt in found if not doubt}
     if not found:
         return None, False
-    if len(plain) != 1 or any(doubt for _, doubt in found) or not 5 <= min(plain) <= 12 * 60:
+    if len(plain) != 1 or any(doubt for _, doubt in found) or not 5 <= min(plain) <= 12 * 60 or PARTS.search(line):
         return None, True
     return plain.pop(), False
 

@@ -139,6 +139,9 @@ def _multiplied(each, line, count, named, order_ml, order_sites, lots):
     times = [int(number) for number in re.findall(rf" (?:{PLACE}|left|right) x (\d)w?(?= )", line)]
     if times and sum(times) != named:
         count, named = sum(times), 0
+    vials = {int(number) for number in re.findall(r"(?<= )([1-9]|1[0-2])w? VIAL(?= (?:OF )?EACH)", line)}
+    if vials:  # "4 syringes, 10 each"
+        return each[0] * vials.pop() if len(vials) == 1 else None
     many = named if named > 1 else count or (len(lots) if len(lots) > 1 else None) or (order_sites if order_sites and order_sites > 1 else None)
     if count and each[0] * count == order_ml:
         return order_ml

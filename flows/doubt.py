@@ -2,6 +2,15 @@
 
 import re
 
+from flows.span import BUSY
+
+SIDE = re.compile(r" (?:left|right|BOTH (?!VIAL|LOT|L\d)|EACH side|l|r)(?= )")
+FAILED = re.compile(r" (?:wouldnt|quit|clogged|clog|blocked|occlu\w*|kinked|fell out|tapo|tapada|pulled that|no quiso|no corria) ")
+POSITION = re.compile(r" (?:tops?|low|high|below|above|beneath|under|near|ant|anterior|post|posterior|lat|lateral|medial|middle|debajo|"
+                      r"encima|bajito|abajito|arribita|delante|frente|atras|medio) ")
+NOT_YET = re.compile(r" (?:WILL|cant|reschedule|loaded|postpone|on it now|tomorrow|manana|luego) ")
+DONE = re.compile(r" (?:END|TOOK|WHOLE|went|got|entro|entraron|puse|did|infused|gave|fue|fueron|s\d+|TIME|in) ")
+DOSE = re.compile(r" (?:START|END|infus\w*|dose|dosis|pump|bomba|ran|ML|SITE|NEEDLE) ")
 CLOCK = re.compile(r" t(?:\d{4}|[?])")
 ASIDE = re.compile(r" (?:SORE|LOST|OTHERTIME|SAME|ASKS|WILL|ORDERED) ")  # a site of a complaint, of another day, of a plan
 UNSURE = re.compile(r" (?:UNSURE|(?:i|we|yo) (?:think|thought|believe)|creo|crei|supongo|parece|me suena|adivino|quien sabe) ")
@@ -10,14 +19,34 @@ TOLD = {"started_local": r" START .*\d| TO .*t\d", "ended_local": r" (?:END|TO) 
 
 
 def of_times(rest):
-    """Is a clock time left on the line from which the start and the end were taken?"""
-    return bool(CLOCK.search(rest))
+    """Is a clock time left on the line from which the start and the end were taken, or were they of something else?"""
+    parts = [f" {part} " for part in re.split(r" [|] ", rest)]
+    return bool(CLOCK.search(rest)) or any(" TIME " in part and BUSY.search(part) and not DOSE.search(part) for part in parts)
+
+
+def of_volume(words):
+    """Does the line tell of a dose yet to come, with no word of one that went in?"""
+    return bool(NOT_YET.search(words)) and not DONE.search(words)
+
+
+def of_lots(words):
+    """Does the line ask about a lot?"""
+    return bool(re.search(r" L\d+ [^|]*[?] [|]", words))
 
 
 def of_sites(places, words, count, order_sites):
-    """Are there more sites than the line counts or the order has, or others where the line speaks of more than this dose?"""
+    """Are there more sites than the line counts or the order has, others where it speaks of more than this dose, or a side
+    or a place of one that none of the sites has?"""
     many, most = len(places), count or order_sites
-    return bool(many and most and (many > most or many != most and ASIDE.search(words)))
+    if not many:
+        return False
+    if most and (many > most or many != most and ASIDE.search(words)) or FAILED.search(words) or POSITION.search(words):
+        return True
+    told = {word for site in places for word in site.split()}
+    sided = sum("left" in site or "right" in site for site in places)
+    levels = set(re.findall(r" (upper|lower|inner|outer)(?= )", words))
+    return not levels <= told or sided < many and bool(SIDE.search(words) and (sided == 0 or len(SIDE.findall(words)) > sided))
+
 
 
 def unsure(words):

@@ -91,10 +91,11 @@ def facts(text, order=None, now_local=None):
     doubtful += ["sites"] * unsure
     read = volume.read(rest, order_ml, order_sites, count, len(places), lots, lot_ml)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
-    if runs and (read.ml or read.asked):
+    if (runs or doubt.of_volume(rest)) and (read.ml or read.asked):
         read = read._replace(ml=None, asked=True)
     if read.asked:
         doubtful.append("volume_ml")
+    unread = unread or doubt.of_lots(words)
     if unread:
         doubtful.append("lots")
     return _asked(Facts(

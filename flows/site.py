@@ -94,8 +94,6 @@ def named(words, sides_alone):
                 sides = ["left", "right"]
         elif word == "EACH" and _area_at(words, place + 1) is not None:
             sides = ["left", "right"]
-        elif word in ("bilat", "bilateral", "bilaterally", "bilaterales"):
-            sides = ["left", "right"]
         elif word in ("left", "right"):
             if _area_at(words, place + 1) is not None or _side_leads(words, place):
                 sides.append(word)

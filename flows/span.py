@@ -29,7 +29,7 @@ UNIT = (rf"(?! (?:{_words('ML H MIN SEC SITE VIAL NEEDLE EACH BOTH LOT mm g ga g
         rf"{_words('more mas left times veces st nd rd th kids? people mg grams?')}|[Lvs]?\d|OF \d|AND \d|CORR \d+ ML))")  # an hour is not followed by these
 BUSY = re.compile(" (?:" + _words(  # what else takes time
     r"""
-    setup set prep\w* warm\w* fridge refri\w* sat drive drove driving flight nap\w* slept sleep dormi\w* waited waiting esper\w* movie pelicula
+    setup set prep\w* warm\w* fridge refri\w* sat drive drove driving flight nap\w* slept sleep dormi\w* waited waiting esper\w* movie pelicula watch\w*
     episodes? show phone dinner headache walk\w* meeting cook\w* game train traffic shower bed late tarde bus commute warmup thaw\w* room counter alarm
     clinic hospital appointment cita hold work trabajo novela mixing mix preparar preparando juego viaje manejar prepare pool laundry church misa
     school lunch gym class clase charge\w* battery rest OTHERTIME AGO dizzy dizziness mareo woozy chest throat voice bleeding sangre hives seizure

@@ -19,7 +19,7 @@ SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy
                     r"VIAL left|running low) ")
 COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
 COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|"
-                     r"good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|"
+                     r"good|usual) )?(?:SITE(?! [?])|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|"
                      r"instead|a week|en la caja|in the box))")
 RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le LEFTOVER|todavia LEFTOVER|llevo|llevamos|"
                      r"lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|"
@@ -57,6 +57,9 @@ class Facts:
         return replace(self, same=False, doubtful=tuple(field for field in self.doubtful if field != "sites")) != Facts()
 
 
+FIELDS = ("volume_ml", "whole", "sites", "site_count", "started_local", "ended_local", "minutes", "lots")
+
+
 def facts(text, order=None, now_local=None):
     """The facts of a text. Never raises on a string.
 
@@ -91,19 +94,21 @@ def facts(text, order=None, now_local=None):
     doubtful += ["sites"] * unsure
     read = volume.read(rest, order_ml, order_sites, count, len(places), lots, lot_ml)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
-    if (runs or doubt.of_volume(rest)) and (read.ml or read.asked):
+    if runs and (read.ml or read.asked):
         read = read._replace(ml=None, asked=True)
     if read.asked:
         doubtful.append("volume_ml")
     unread = unread or doubt.of_lots(words)
     if unread:
         doubtful.append("lots")
-    return _asked(Facts(
+    found = Facts(
         volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=() if unsure else places,
         site_count=None if places else count,
         started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(lots), same=" SAME " in rest,
         doubtful=tuple(dict.fromkeys(doubtful)), unlikely_ml=read.told,
-    ), doubt.unsure(words))
+    )
+    told = (read.ml or whole or read.not_given_ml, places or count, started or ended, minutes, lots)
+    return _asked(found, FIELDS if doubt.of_all(words, sum(map(bool, told))) else doubt.unsure(words))
 
 
 def _asked(found, fields):

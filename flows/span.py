@@ -215,9 +215,12 @@ def minutes(line):
             near = re.findall(r" s(\d+)(\??)(?= )", piece)
             busy = BUSY.search(piece) and not re.search(r" infus\w* ", piece)
             strange = len(re.findall(r" (?!s\d|t\d)[a-z]\w{3,}(?= )", piece))
-            if near and not busy and (strange <= 9 if told else strange <= 1 and len(piece.split()) <= 8 or strange <= 4 and evidence):
+            if near and not busy and (strange <= 5 if told else strange <= 1 and len(piece.split()) <= 8 or strange <= 4 and evidence):
                 found += near
     plain = {int(each) for each, doubt in found if not doubt}
+    others = {int(each) for each in re.findall(r" s(\d+)\??(?= )", line)} - plain
+    if found and others and "CORR" not in line or re.search(r" \d+(?:\.\d+)?w? s\d| s\d+ (?:AND )?\d+w? [|,]", line):
+        return None, True  # another span, or a number beside it, that is not explained
     if re.search(r" s(\d+)\??(?: ,| \|)? CORR (?:[^ |]+ ){0,5}s\d", line) and len(found) > 1:
         found = found[-1:]
         plain = {int(each) for each, doubt in found if not doubt}

@@ -9,12 +9,15 @@ FAILED = re.compile(r" (?:wouldnt|quit|clogged|clog|blocked|occlu\w*|kinked|fell
 POSITION = re.compile(r" (?:tops?|low|high|below|above|beneath|under|near|ant|anterior|post|posterior|lat|lateral|medial|middle|debajo|"
                       r"encima|bajito|abajito|arribita|delante|frente|atras|medio) ")
 NOT_YET = re.compile(r" (?:WILL|ORDERED|ASKS|asks|[?]|cant|reschedule|loaded|postpone|on it now|tomorrow|manana|luego) ")
-STRANGE = re.compile(r" (?![tsvL]\d)[a-z]{3,}(?= )")
+STRANGE = re.compile(r" (?!(?:belly|thigh|arm|hip|flank|back|buttock|left|right|upper|lower|inner|outer|the|los|las|and|con|for|"
+                     r"por) )[a-z]{3,}(?= )")
 DONE = re.compile(r" (?:END|TOOK|WHOLE|went|got|entro|entraron|puse|did|infused|gave|fue|fueron|s\d+) ")
 DOSE = re.compile(r" (?:START|END|infus\w*|dose|dosis|pump|bomba|ran|ML|SITE|NEEDLE) ")
 CLOCK = re.compile(r" t(?:\d{4}|[?])")
 ASIDE = re.compile(r" (?:SORE|LOST|OTHERTIME|SAME|ASKS|WILL|ORDERED) ")  # a site of a complaint, of another day, of a plan
-UNSURE = re.compile(r" (?:UNSURE|(?:i|we|yo) (?:think|thought|believe)|creo|crei|supongo|parece|me suena|adivino|quien sabe) ")
+UNSURE = re.compile(r" (?:UNSURE|(?:i|we|yo) (?:think|thought|believe)|creo|crei|supongo|parece|me suena|adivino|quien sabe|"
+                    r"forgot|lost track|asleep|dormid[oa]|guess\w*|suppose|supposedly|hmm+|must|(?:didnt|didn t) (?:look|check|see|time|write)|"
+                    r"olvid\w+|no (?:vi|me fije|mire|apunte|anote)|confus\w+) ")
 TOLD = {"started_local": r" START .*\d| TO .*t\d", "ended_local": r" (?:END|TO) .*\d| t\d", "minutes": r" s\d", "lots": r" L\d",
         "volume_ml": r" \d+(?:\.\d+)?w? (?!SITE|NEEDLE|VIAL)", "sites": r" (?:belly|thigh|arm|hip|flank|back|buttock)S? "}
 
@@ -55,10 +58,10 @@ def of_sites(places, words, count, order_sites):
 def unsure(words):
     """The fields that a line tells in a part of a sentence that says it is not sure, or just before such a part."""
     parts, before, found = re.split(r" ((?:[|,]|but|pero)) ", words), "", []
-    for part, stop in zip(parts[::2], ["|", *parts[1::2]]):
+    for part in parts[::2]:
         part = f" {part} "
         fields = [field for field, value in TOLD.items() if re.search(value, part)]
-        if not fields and stop != "|":
+        if not fields:
             fields = [field for field, value in TOLD.items() if re.search(value, before)]
         if UNSURE.search(part):
             found += fields

@@ -101,6 +101,8 @@ def facts(text, order=None, now_local=None):
     unread = unread or doubt.of_lots(words)
     if unread:
         doubtful.append("lots")
+    if read.asked or read.ml and sum(lot.ml or 0 for lot in lots) != read.ml:
+        lots = [Lot(lot.lot) for lot in lots]  # mL of the lots that do not come to the total
     found = Facts(
         volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=() if unsure else places,
         site_count=None if places else count,

@@ -35,11 +35,6 @@ def of_all(words, groups):
     return bool(NOT_YET.search(words)) or groups == 1 and len(STRANGE.findall(words)) > 4
 
 
-def of_lots(words):
-    """Does the line ask about a lot?"""
-    return bool(re.search(r" L\d+ [^|]*[?] [|]", words))
-
-
 def of_sites(places, words, count, order_sites):
     """Are there more sites than the line counts or the order has, others where it speaks of more than this dose, or a side
     or a place of one that none of the sites has?"""

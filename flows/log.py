@@ -98,7 +98,6 @@ def facts(text, order=None, now_local=None):
         read = read._replace(ml=None, asked=True)
     if read.asked:
         doubtful.append("volume_ml")
-    unread = unread or doubt.of_lots(words)
     if unread:
         doubtful.append("lots")
     if read.asked or read.ml and sum(lot.ml or 0 for lot in lots) != read.ml:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 from flows.lexicon import sub
 
 MOST = 1.1  # of the ordered volume: more is asked about
-LEAST = 0.25  # of the ordered volume: less is asked about, unless the text says that it was a part
+LEAST = 0.2  # of the ordered volume: less is asked about
 N = r"(\d{1,4}(?:\.\d+)?)w?"
 V = r"v(\d+(?:\.\d+)?)"
 VN = rf"(?:{V}|{N})"

@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass, replace
 
 from flows import lot as lot_numbers
-from flows import amount, noise, site, span, volume
+from flows import amount, doubt, noise, site, span, volume
 from flows.lexicon import line, pieces
 from flows.lot import Lot
 from flows.site import problem_sites, sites  # noqa: F401  they are asked for here
@@ -19,7 +19,7 @@ SUPPLY = re.compile(r" (?:need|order|delivery|box|boxes|cajas?|farmacia|pharmacy
                     r"VIAL left|running low) ")
 COUNTED_AFTER = re.compile(r" SITE (?::|=) (\d\d?)w?(?= [|,])")
 COUNTED = re.compile(r" (?:ALL )?(\d\d?)w? (?:(?:infusion|different|diferentes|distintos|separate|total|the|of|OF|my|ALL|TOTAL|x|"
-                     r"good|usual) )?(?:SITE|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|"
+                     r"good|usual) )?(?:SITE(?! [?])|NEEDLE(?! (?:sets?|[|] Ya|y la)))(?= )(?! (?:infection|ready|kit|left|changed|SORE|"
                      r"instead|a week|en la caja|in the box))")
 RUNNING = re.compile(r" (?:still running|still dripping|still infusing|running slow|le LEFTOVER|todavia LEFTOVER|llevo|llevamos|"
                      r"lleva|going slow|not END|so slow today|still going|so far|halfway|half way|sigue corriendo|todavia corriendo|"
@@ -57,6 +57,9 @@ class Facts:
         return replace(self, same=False, doubtful=tuple(field for field in self.doubtful if field != "sites")) != Facts()
 
 
+FIELDS = ("volume_ml", "whole", "sites", "site_count", "started_local", "ended_local", "minutes", "lots")
+
+
 def facts(text, order=None, now_local=None):
     """The facts of a text. Never raises on a string.
 
@@ -70,6 +73,9 @@ def facts(text, order=None, now_local=None):
     started, ended, rest = span.clocks(words)
     started, ended, unsure = span.resolved(started, ended, now_local, words)
     doubtful += unsure
+    if (started or ended) and doubt.of_times(rest):
+        doubtful += ["started_local"] * bool(started) + ["ended_local"] * bool(ended)
+        started = ended = None
     minutes, vague = span.minutes(rest)
     runs = bool(RUNNING.search(line(found)))
     if runs:
@@ -82,9 +88,10 @@ def facts(text, order=None, now_local=None):
     doubtful += ["minutes"] * vague
     lots, lot_ml = lot_numbers.amounts(amount.marked(rest, order_ml), named_lots)
     places, unsure = site.told(rest, order_sites)
-    doubtful += ["sites"] * unsure
     count = None if SUPPLY.search(rest) else COUNTED.search(rest) or COUNTED_AFTER.search(rest)
     count = int(count[1]) if count and (1 < int(count[1]) < 13 or " 1 SITE " in rest) else None
+    unsure = unsure or doubt.of_sites(places, words, count, order_sites)
+    doubtful += ["sites"] * unsure
     read = volume.read(rest, order_ml, order_sites, count, len(places), lots, lot_ml)
     whole = read.ml is None and not read.asked and read.not_given_ml is None and _whole(rest)
     if runs and (read.ml or read.asked):
@@ -93,11 +100,23 @@ def facts(text, order=None, now_local=None):
         doubtful.append("volume_ml")
     if unread:
         doubtful.append("lots")
-    return Facts(
-        volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=places, site_count=None if places else count,
+    if read.asked or read.ml and sum(lot.ml or 0 for lot in lots) != read.ml:
+        lots = [Lot(lot.lot) for lot in lots]  # mL of the lots that do not come to the total
+    found = Facts(
+        volume_ml=read.ml, whole=whole, not_given_ml=read.not_given_ml, sites=() if unsure else places,
+        site_count=None if places else count,
         started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(lots), same=" SAME " in rest,
         doubtful=tuple(dict.fromkeys(doubtful)), unlikely_ml=read.told,
     )
+    told = (read.ml or whole or read.not_given_ml, places or count, started or ended, minutes, lots)
+    return _asked(found, FIELDS if doubt.of_all(words, sum(map(bool, told))) else doubt.unsure(words))
+
+
+def _asked(found, fields):
+    """The facts with these fields, where they were told, in doubt."""
+    none = Facts()
+    fields = [field for field in fields if getattr(found, field) != getattr(none, field)]
+    return replace(found, **{field: getattr(none, field) for field in fields}, doubtful=tuple(dict.fromkeys((*found.doubtful, *fields))))
 
 
 def lots_answered(text):

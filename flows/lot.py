@@ -10,8 +10,8 @@ SKIPPED = set(  # between the word and the number
     "follows for fue fueron hoy is la las lg los mi my no nos nr num number numbers numero numeros on other otro "
     "primero q que says second segundo siguientes son the this today usado usados used was were ".split())
 NO_LOT = {"ML", "x", "MIN", "H", "VIAL", "SITE", "AM", "PM", "SEC", "mm", "g", "EACH", "%"}
-MEASURE = re.compile(r"\d{1,3}(?:hrs?|mls?|cc|mins?|mm|ga?|[hmx]|h(?:rs?)?\d\d?(?:m|min)?|rd|th|st|nd)|\d\d?[ap]m?", re.IGNORECASE)
-UNREADABLE = re.compile(r"smudge\w*|illegible|unreadable|cant read|can not read|cannot read|couldnt read|rubbed|blurr\w*|faded|"
+MEASURE = re.compile(r"\d+x\d+\w*|x\d+(?:mls?|cc)|\d{1,3}(?:hrs?|mls?|cc|mins?|mm|ga?|[hmx]|h(?:rs?)?\d\d?(?:m|min)?|rd|th|st|nd)|\d\d?[ap]m?", re.IGNORECASE)
+UNREADABLE = re.compile(r"smudge\w*|illegible|unreadable|can'?t read|can not read|cannot read|couldnt read|rubbed|blurr\w*|faded|"
                         r"borros\w*|no se ve|"
                         r"no se lee|no se alcanza|no alcanzo|ilegible|borr\w+|manchad\w+|worn|torn|se despego|scratched|wet and")
 

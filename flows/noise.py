@@ -4,7 +4,7 @@ import re
 
 NUMBER = r"\d+(?:\.\d+)?w?"
 MEASURED = (r"temp\w* fever fiebre room cuarto channel apt bp pulse pulso glucose azucar sugar age edad day dia page chapter capitulo number "
-            "numero").split()
+            "numero weight weigh weighed peso pesa").split()
 MEASURES = ("degrees grados mm g ga gauge calibre lbs? pounds kg kilos? libras cm inch inches pulgadas mg f percent % years? yrs? "
             "anos? yo months? meses "
             "weeks? semanas? days? dias? kids people pills? tablets? episodes? slices steps miles dollars nietos hijos tylenol "
@@ -13,6 +13,7 @@ WAS = r"(?: (?:is|was|OF|fue|es|:|el|en|AT|a|TO|level|score))*"
 NOISE = tuple((re.compile(f"(?<= )(?:{pattern})(?= )"), left) for pattern, left in (
     (r"(\d+) / (?!\1 )\d+ / \d+|exp \S+(?: (?:/|TO) \d+)*|\d{1,2} / 20\d\d", "x"),  # dates
     (r"\d+w? (?:/|OF|over|sobre) (?:10|5)(?! (?:ML|VIAL|in|\d))|[1-9] / [1-3]?\d", "x"),  # pain 3/10, or a short date
+    (r"(?:bp|BP|presion|pressure)(?: \S+){0,2} \d+ (?:/|over|sobre|con) \d+", "x"),
     (r"\d+ TO \d+ TO \S+|\d{3} (?:TO )?\d{4}", "x"),  # telephones
     (rf"(?:{'|'.join(MEASURED)}){WAS} {NUMBER}", "x"),
     (rf"(?:SORE|level|nivel){WAS} \d+w?(?= (?:AT|in|on|en|[|,]))", "SORE"),

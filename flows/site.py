@@ -17,10 +17,12 @@ DENIED = re.compile(r" (?:WILL|(?:no|not) (?:me )?(?:pude|could|work|can|se pudo
 _PART = rf"(?:{'|'.join(AREAS)})S?"
 _SIDED = rf"(?:{_PART}|left|right)"
 NOT_THERE = re.compile(rf" (?:NAVEL|by my [a-z]+ scar)(?= )")
+_LEVEL = f"(?:{'|'.join([*sorted(LEVELS), *BEHIND])})"
 UNSURE = re.compile("|".join((  # a place that is asked back
     rf" {_SIDED}(?: upper| lower)?(?: [?] [|]| ,)?(?: {_SIDED})? OR (?:en |la |el |the |my |in )*{_SIDED} ", rf" {_PART} [?] ",
     rf" (?:above|below|under|near|beside|encima OF|debajo OF|cerca OF) (?:the |my |la |el |OF )*(?:{_SIDED} )?{_PART} ",
-    " (?:upper|lower) (?:AND )?(?:inner|outer) ", " (?:inner|outer) (?:upper|lower) ", " lower back OF ", " left on BOTH ",
+    " (?:upper|lower) (?:AND )?(?:inner|outer) ", rf" {_LEVEL} (?:AND|/|,|TO) (?:the |my |la |one |uno |una |1w )?{_LEVEL} (?!left|right|{_PART})",
+    rf" (upper|lower|inner|outer) (?:AND|/) (?!\1)(?:upper|lower|inner|outer) ", " (?:inner|outer) (?:upper|lower) ", " lower back OF ", " left on BOTH ",
     rf" UNSURE (?:[^ |]+ ){{0,6}}(?:OR (?:[^ |]+ )?)?{_SIDED} ", " (?:no se|dont know) (?:what|como) (?:se|its) (?:llama|called) ")))
 QUARTERS = ("upper left belly", "upper right belly", "lower left belly", "lower right belly")
 
@@ -51,8 +53,6 @@ def told(words, order_sites=None):
         every.append(" | ")
         calm.append(" | ")
     calm, every = (_of_each_side(named(" , ".join(parts), sides_alone=False), words) for parts in (calm, every))
-    if calm != every and len(every) == order_sites:
-        return every, False
     sides = set(re.findall(r" (left|right)(?= )(?! (?:[?|]|TIME|so|but|when|where))", words))
     sided = {word for site in calm for word in site.split()}
     if calm and not sides <= sided and not re.search(r" (?:SORE|LOST|OTHERTIME|SAME) ", words):
@@ -94,8 +94,6 @@ def named(words, sides_alone):
                 sides = ["left", "right"]
         elif word == "EACH" and _area_at(words, place + 1) is not None:
             sides = ["left", "right"]
-        elif word in ("bilat", "bilateral", "bilaterally", "bilaterales"):
-            sides = ["left", "right"]
         elif word in ("left", "right"):
             if _area_at(words, place + 1) is not None or _side_leads(words, place):
                 sides.append(word)
@@ -116,7 +114,8 @@ def named(words, sides_alone):
             if plural and not sides and area not in ("belly", "back"):
                 sides = ["left", "right"]
             level = f"{levels[0]} " if levels else ""
-            new = [f"{level}{side + ' ' if side else ''}{area}" for side in dict.fromkeys(sides)] or [f"{level}{area}"]
+            each = [f"{one} " for one in levels] if len(levels) == len(sides) else [level] * len(sides)  # "upper left and lower right"
+            new = [f"{one}{side + ' ' if side else ''}{area}" for one, side in dict.fromkeys(zip(each, sides))] or [f"{level}{area}"]
             found += new
             last = (area, level if sides else "")
             sides, levels = [], []
@@ -143,7 +142,7 @@ def _sided(site):
 def _side_leads(words, place):
     """Is it the first of two sides before an area: "left and right belly", "L/R thigh"?"""
     after = words[place + 1:place + 5]
-    while after and after[0] in ("AND", "/", ",", "the", "la", "el", "my"):
+    while after and (after[0] in ("AND", "/", ",", "the", "la", "el", "my") or after[0] in LEVELS):
         after = after[1:]
     return bool(after) and after[0] in ("left", "right", "r", "l") and _area_at(after, 1) is not None
 

@@ -29,11 +29,13 @@ UNIT = (rf"(?! (?:{_words('ML H MIN SEC SITE VIAL NEEDLE EACH BOTH LOT mm g ga g
         rf"{_words('more mas left times veces st nd rd th kids? people mg grams?')}|[Lvs]?\d|OF \d|AND \d|CORR \d+ ML))")  # an hour is not followed by these
 BUSY = re.compile(" (?:" + _words(  # what else takes time
     r"""
-    setup set prep\w* warm\w* fridge refri\w* sat drive drove driving flight nap\w* slept sleep dormi\w* waited waiting esper\w* movie pelicula
+    setup set prep\w* warm\w* fridge refri\w* sat drive drove driving flight nap\w* slept sleep dormi\w* waited waiting esper\w* movie pelicula watch\w* paus\w* pausa cream crema beep\w* occlu\w* clog\w* ice hielo massage mask tape nausea
     episodes? show phone dinner headache walk\w* meeting cook\w* game train traffic shower bed late tarde bus commute warmup thaw\w* room counter alarm
     clinic hospital appointment cita hold work trabajo novela mixing mix preparar preparando juego viaje manejar prepare pool laundry church misa
     school lunch gym class clase charge\w* battery rest OTHERTIME AGO dizzy dizziness mareo woozy chest throat voice bleeding sangre hives seizure
     usually normally said says dijo told dicen plumber SORE fever pharmacy doctor nurse enfermera hike siesta""") + ") ")
+BODY = "(?:belly|thigh|hip|flank|back|buttock|left|right|upper|lower|inner|outer)S? "
+PARTS = re.compile(r" s\d+ (?:each|EACH|apiece|[|]? ?then s\d) | s\d+ .* TOOK (?:ABOUT )?\d+w? (?!SITE|NEEDLE|VIAL|ML)")  # of more than one thing
 LONGEST = 8 * 60  # minutes of one infusion that we believe: common practice, no source
 ANOTHER_DAY = re.compile(rf" (?:{_words('yesterday ayer antier sundays? mondays? tuesdays? wednesdays? thursdays? fridays? saturdays? domingo lunes martes')}|"
                          rf"{_words('miercoles jueves viernes sabado NIGHT')}) ")
@@ -213,16 +215,19 @@ def minutes(line):
             piece = f" {piece} "
             near = re.findall(r" s(\d+)(\??)(?= )", piece)
             busy = BUSY.search(piece) and not re.search(r" infus\w* ", piece)
-            strange = len(re.findall(r" (?!s\d|t\d)[a-z]\w{3,}(?= )", piece))
-            if near and not busy and (strange <= 9 if told else strange <= 1 and len(piece.split()) <= 8 or strange <= 4 and evidence):
+            strange = len(re.findall(rf" (?!s\d|t\d|{BODY})[a-z]\w{{3,}}(?= )", piece))
+            if near and not busy and strange <= (3 if told else 2 if evidence else 1):
                 found += near
     plain = {int(each) for each, doubt in found if not doubt}
+    others = {int(each) for each in re.findall(r" s(\d+)\??(?= )", line)} - plain
+    if found and others and "CORR" not in line or re.search(r" \d+(?:\.\d+)?w? s\d| s\d+ (?:AND )?\d+w? [|,]", line):
+        return None, True  # another span, or a number beside it, that is not explained
     if re.search(r" s(\d+)\??(?: ,| \|)? CORR (?:[^ |]+ ){0,5}s\d", line) and len(found) > 1:
         found = found[-1:]
         plain = {int(each) for each, doubt in found if not doubt}
     if not found:
         return None, False
-    if len(plain) != 1 or any(doubt for _, doubt in found) or not 5 <= min(plain) <= 12 * 60:
+    if len(plain) != 1 or any(doubt for _, doubt in found) or not 5 <= min(plain) <= 12 * 60 or PARTS.search(line):
         return None, True
     return plain.pop(), False
 

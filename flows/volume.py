@@ -54,17 +54,18 @@ def read(line, order_ml=None, order_sites=None, count=None, named=0, lots=(), lo
     ways, contradicts = _ways(told, multiplied, lot_ml, order_ml)
     ml = order_ml if told.totals == [order_ml] else _agreed(ways, told.lost)
     asked = contradicts or bool(ways) and ml is None or _vague(line, told.rest, bool(ways)) or bool(told.each) and not ways
-    if ml is not None and ml != order_ml and not asked:
+    if ml is not None and not asked and _unexplained(told.rest, {ml, ml + (told.lost or 0)}, order_ml):
+        asked = True
+    elif ml is not None and ml != order_ml and not asked:
         counted = [many for many in (count, order_sites) if many and "each" in ways]  # sites counted in two ways
-        asked = (_unexplained(told.rest, {ml, ml + (told.lost or 0)}, order_ml) or any(told.each[0] * many == order_ml for many in counted)
+        asked = (any(told.each[0] * many == order_ml for many in counted)
                  or set(ways) == {"packs"} and len(told.packs) == 1 and " one VIAL " in told.rest)
     if ml is None or asked:
         return Volume(None, told.lost, asked)
     if ml == told.lost:
         return Volume(None, told.lost)
     less = told.lost is None and "entered" not in ways and ml < (order_ml or 0) * 0.6 and re.search(r" (?:LEFTOVER|LOST) ", told.rest)
-    little = order_ml and ml < order_ml * LEAST and told.lost is None and told.part is None and not re.search(
-        r" (?:ONLY|LOST|LEFTOVER|stopped|BUT) ", told.rest)
+    little = order_ml and ml < order_ml * LEAST
     if less:
         return Volume(None, None, True)
     if ml <= 0 or little or ml > (order_ml * MOST if order_ml else BELIEVED):
@@ -138,6 +139,9 @@ def _multiplied(each, line, count, named, order_ml, order_sites, lots):
     times = [int(number) for number in re.findall(rf" (?:{PLACE}|left|right) x (\d)w?(?= )", line)]
     if times and sum(times) != named:
         count, named = sum(times), 0
+    vials = {int(number) for number in re.findall(r"(?<= )([1-9]|1[0-2])w? VIAL(?= (?:OF )?EACH)", line)}
+    if vials:  # "4 syringes, 10 each"
+        return each[0] * vials.pop() if len(vials) == 1 else None
     many = named if named > 1 else count or (len(lots) if len(lots) > 1 else None) or (order_sites if order_sites and order_sites > 1 else None)
     if count and each[0] * count == order_ml:
         return order_ml

@@ -178,3 +178,15 @@ def test_a_problem_in_an_empty_text_has_no_site():
 ])
 def test_lot_numbers_that_were_asked_for_need_no_word_lot(text, numbers):
     assert lots_answered(text) == lots(*numbers)
+
+
+@pytest.mark.parametrize(("text", "field"), [
+    ("Started 6:10, done 7:40. Alarm at 5:15", "started_local"), ("40 ml, 38 in the end", "volume_ml"), ("5 ml", "volume_ml"),
+    ("i think it was 40 ml", "volume_ml"), ("creo que fueron 2 horas", "minutes"), ("belly, left thigh, right thigh", "sites"),
+    ("left thigh 20 ml. last time right belly", "sites"), ("40 ml, belly, below the button", "sites"), ("upper and lower belly", "sites"),
+    ("left thigh took 50 min and right thigh took 70", "minutes"), ("watched 2 episodes, 45 min each, done", "minutes"),
+    ("cant do it tonight, 40 ml", "volume_ml"),
+])
+def test_a_value_beside_something_unexplained_is_asked_back(text, field):
+    found = facts(text, ORDER, "20:15")
+    assert (getattr(found, field), field in found.doubtful) == (getattr(Facts(), field), True)

@@ -57,6 +57,7 @@ class Facts:
         return replace(self, same=False, doubtful=tuple(field for field in self.doubtful if field != "sites")) != Facts()
 
 
+SLASHED = re.compile(r"(\b(?:lot|lote|batch)\b[\s.:#]{0,3})([A-Za-z0-9-]{1,12})/([A-Za-z0-9-]{1,8})(?![\w/])", re.IGNORECASE)
 FIELDS = ("volume_ml", "whole", "sites", "site_count", "started_local", "ended_local", "minutes", "lots")
 
 
@@ -67,6 +68,7 @@ def facts(text, order=None, now_local=None):
     are the latest past ones then.
     """
     order_ml, order_sites = (order.volume_ml, order.sites) if order else (None, None)
+    text, slashed = _whole_lots(text)
     found, named_lots, unread = _lots(text)
     words = _corrected(span.marked(noise.without(line(found))))
     doubtful = []
@@ -108,8 +110,20 @@ def facts(text, order=None, now_local=None):
         started_local=started, ended_local=ended, minutes=minutes, lots=() if unread else tuple(lots), same=" SAME " in rest,
         doubtful=tuple(dict.fromkeys(doubtful)), unlikely_ml=read.told,
     )
+    if slashed:
+        found = replace(found, lots=tuple(lot._replace(lot=slashed.get(lot.lot, lot.lot)) for lot in found.lots))
     told = (read.ml or whole or read.not_given_ml, places or count, started or ended, minutes, lots)
     return _asked(found, FIELDS if doubt.of_all(words, sum(map(bool, told))) else doubt.unsure(words))
+
+
+def _whole_lots(text):
+    """The text with a hyphen for the stroke inside each lot number ("lot AB-12/34"), and {the number so: as typed}."""
+    as_typed = {}
+
+    def joined(match):
+        as_typed[f"{match[2]}-{match[3]}"] = f"{match[2]}/{match[3]}"
+        return f"{match[1]}{match[2]}-{match[3]}"
+    return SLASHED.sub(joined, text), as_typed
 
 
 def _asked(found, fields):

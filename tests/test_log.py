@@ -190,3 +190,11 @@ def test_lot_numbers_that_were_asked_for_need_no_word_lot(text, numbers):
 def test_a_value_beside_something_unexplained_is_asked_back(text, field):
     found = facts(text, ORDER, "20:15")
     assert (getattr(found, field), field in found.doubtful) == (getattr(Facts(), field), True)
+
+
+@pytest.mark.parametrize(("text", "lots"), [
+    ("lot AB-12/34", ("AB-12/34",)), ("lot# 12345/20", ("12345/20",)), ("done 40 ml, lot A1/B2", ("A1/B2",)), ("lote 7712/34", ("7712/34",))])
+def test_a_lot_with_a_stroke_is_kept_whole_and_is_no_volume(text, lots):
+    found = facts(text, SimpleNamespace(volume_ml=40, sites=2), "19:00")
+    assert tuple(lot.lot for lot in found.lots) == lots
+    assert found.volume_ml in (None, 40) and "volume_ml" not in found.doubtful

@@ -116,6 +116,19 @@ def not_started(text):
     return bool(_NEEDLE[0][1].search(text))
 
 
+ANSWER_WORDS = set("""since i it they we was were started start began put in the a an at on my about around just now this that last morning night evening afternoon today
+yesterday tonight ago hour hours hr hrs min mins minute minutes day days week drops drop few couple little bit more some only maybe left right both side sides belly
+tummy stomach thigh thighs leg legs arm arms hip hips flank and one two three upper lower inner outer desde hace que lo la el los las me empece empezo puse ayer anoche hoy hora
+horas minutos dia dias gotas gotitas poco poquito unas una un mas barriga panza muslo muslos pierna piernas brazo brazos izquierda izquierdo derecha derecho lado y de
+am pm noon""".split())
+
+
+def only_answers(text):
+    """Does an answer say nothing but places, times and amounts? Then a doubt of the reader is about nothing."""
+    words = re.findall(r"[^\W_]+", text.lower())
+    return bool(words) and all(word in ANSWER_WORDS or any(map(str.isdigit, word)) for word in words)
+
+
 def told(complaint, text, each_ml=None, choice=None):
     """The complaint with what a text tells of it. each_ml: mL per site of the order, for a leak told in mL. choice: a numbered answer
     to what was asked last."""

@@ -323,7 +323,7 @@ def _besides(reading, rest, text, complaint):
     kept = {"done", "stop", "skip", "later", "already", "still_running", "unsure", "picture"}
     if told:  # "since I started at 6" is an answer, no wish for another hour and no doubt of its own
         kept -= {"later", "already", "still_running"}
-        kept -= {"unsure"} if all(each.rule == "second-reading" for each in reading.because) else set()
+        kept -= {"unsure"} if advice.only_answers(text) else set()
     kept |= {"complaint"} - ({"complaint"} if same else set()) | ({"call_back"} if not told else set())
     if complaint is not None and complaint.topic == "slow":
         kept -= {"later", "still_running", "already"}  # "started at 6", "around six"

@@ -27,6 +27,7 @@ FACT_WORDS = set("""ml mls cc each both and y e de del la el los las in on the m
 lot lots lote lotes batch x site sites sitio sitios upper lower inner outer left right l r lt rt izq izquierdo izquierda izquierdos derecho derecha derechos der side
 sides lado lados from to am pm min mins minutes minutos h hr hrs hour hours hora horas about around only just went got entro entraron como unos solo cada one two
 three four uno una dos tres cuatro at a las started finished empece thanks gracias maybe half mitad it was fue was were fueron with con en""".split()) | set(AREA_OF)
+ALARMING = ("ask", "urgent", "emergency")
 ASKED_WHO = "asked who this is"
 WRONG_NUMBER = re.compile(r"\bwrong (number|phone)\b|\bequivocad\w*|\bse equivoco\b", re.IGNORECASE)
 CORRECTED_WITHIN = timedelta(hours=48)  # facts told so long after a dose mend its record
@@ -66,9 +67,9 @@ def _patient(world, inbound, patient, place=False):
     reading = read(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
     if patient.talk.state == "problem" and asked and reading.disposition == "none" and "unclear" in reading.acts:
         reading = _about_the_site(inbound.body, patient, reading)
-    if reading.disposition in ("ask", "urgent", "emergency") and _only_facts(inbound.body):
+    if reading.disposition in ALARMING and _only_facts(inbound.body):
         ruled = by_rules(inbound.body, lang=patient.lang, phase=phase_of(patient, world.now), asked=asked)
-        reading = reading if ruled.disposition in ("ask", "urgent", "emergency") else ruled  # the rules judge a text of facts alone
+        reading = reading if ruled.disposition in ALARMING else ruled  # the rules judge a text of facts alone
     if patient.talk.state == "amount" and asked and reading.disposition == "ask" and WHOLE.fullmatch(inbound.body):
         reading = replace(reading, disposition="none", topic="done", because=())  # the very answer that was asked for
     if patient.talk.state == "problem" and asked:
@@ -189,17 +190,24 @@ def _only_facts(text):
     """Does a text say nothing but mL, places, times and lots, with the small words between them? It must tell one of them."""
     words = re.findall(r"[^\W_]+", text.lower())
     plain = [word for word in words if word in FACT_WORDS or any(map(str.isdigit, word))]
-    return bool(words) and len(plain) == len(words) and any(word in AREA_OF or word.isascii() and word[0].isdigit() for word in words)
+    names = set(words) & (set(AREA_OF) | {"ml", "mls", "cc", "lot", "lots", "lote", "lotes", "batch", "went", "entro", "entraron"})
+    return bool(words) and len(plain) == len(words) and bool(names)  # a bare number may be a temperature
 
 
 def _in_a_word(reading, text):
     """One of the words that we asked for ("pain", "left leak", "dolor"), with a place or alone, is that trouble at a site."""
     bare = " ".join(re.findall(r"[^\W\d_]+", PLACE.sub(" ", text.lower())))
     topic = WORDS.get(bare)
-    if topic is None or len(text) > 60:
+    whole = " ".join(re.findall(r"[^\W\d_]+", text.lower()))
+    if topic is None or len(text) > 60 or (whole != bare and reading.disposition in ALARMING and _by_a_rule(reading)):
         return reading
     detail = "site_redness" if bare in ("red", "redness", "rojo", "roja") else None
     return Reading("selfcare", topic, detail=detail, because=(Because("in-a-word", text),), acts=("problem",), lang=reading.lang)
+
+
+def _by_a_rule(reading):
+    """Did a rule of the table speak, and not the statistical reading alone?"""
+    return any(each.rule != "second-reading" for each in reading.because)
 
 
 def _blood_in_the_tube(reading, text, patient):
@@ -211,6 +219,8 @@ def _blood_in_the_tube(reading, text, patient):
     others = [each.rule for each in reading.because
               if each.rule not in mild and each.rule != "second-reading" and not each.rule.startswith(("blood-", "tubing-"))]
     unsure = reading.disposition in ("ask", "emergency", "none", "nurse", "selfcare") and not others
+    if unsure and reading.disposition in ("ask", "emergency") and read(IN_THE_TUBE.sub(" ", text), lang=patient.lang).disposition in ALARMING:
+        return reading  # something else in the text alarms, not the blood
     early = reading.disposition == "urgent" and reading.topic == "blood_before" and not_started(text) and not running(patient)
     if not unsure and not early:
         return reading

@@ -1,5 +1,6 @@
 """The machine: its table, its drawing, and an answer in every state to every kind of text."""
 
+import json
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from flows import decide
 from flows.advice import Complaint
 from flows.conversation import MACHINE, STATES, TABLE, drawing
 from flows.model import Inbound, Infusion, Matter, MakePage, Order, Patient, Phone, Speaker, Staff, Talk, Text, World
+from flows.reader import read
 from tests.test_content import PRACTICE
 
 NOW = datetime(2026, 3, 10, 23, 30, tzinfo=UTC)  # Tuesday 18:30 in Chicago
@@ -150,3 +152,38 @@ def test_every_state_can_be_reached_and_left():
 def test_the_machine_is_built_once_and_holds_no_models():
     assert MACHINE.models == []
     assert MACHINE.auto_transitions is False
+
+
+@pytest.mark.parametrize(("state", "text"), [
+    ("running", "blood in the tubing and everything is going dark"), ("idle", "blood in the line, i feel like im going to pass out"),
+    ("detail", "left belly, everything is spinning and weird"), ("problem", "pain in my chest and left arm"), ("check_in", "102.9"),
+    ("amount", "40 ml left belly and i feel really off"), ("detail", "a few drops. cant get my breath"),
+])
+def test_no_answer_of_ours_lowers_what_the_reader_hears_besides(state, text):
+    """Blood in the tube, a text of facts, an answer to our question: each may calm only what it is about."""
+    heard = read(text).disposition
+    effects = answer(state, text)
+    asked = {each.entry for each in texts_to_ana(effects)}
+    if heard in ("urgent", "emergency"):
+        assert any(isinstance(each, MakePage) for each in effects), (heard, asked)
+    if heard == "ask":
+        assert "safety" in asked or any(isinstance(each, MakePage) for each in effects), asked
+
+
+def alarming_lines():
+    """Emergencies of two training writers, a few of each."""
+    for writer in ("en7", "es4"):
+        lines = (Path(__file__).parent / "corpus" / f"{writer}.jsonl").read_text(encoding="utf-8").splitlines()
+        found = [each["text"] for each in map(json.loads, lines) if each["level"] == "EMERGENCY"]
+        yield from found[::4]
+
+
+@pytest.mark.parametrize("state", ["running", "idle", "detail", "problem", "check_in", "amount"])
+def test_an_alarm_behind_blood_in_the_tube_or_behind_an_answer_still_reaches_a_human(state):
+    for text in alarming_lines():
+        for said in (f"blood in the tubing. {text}", f"left belly, a few drops. {text}"):
+            if read(said).disposition not in ("ask", "urgent", "emergency"):
+                continue
+            effects = answer(state, said)
+            paged = any(isinstance(each, MakePage) for each in effects)
+            assert paged or "safety" in {each.entry for each in texts_to_ana(effects)}, said

@@ -39,9 +39,10 @@ class Watch:
         due = watch.tellings(self.waited_s, self.silent_s)
         if due <= self.told:
             return []
-        self.told = due
         log.error("%s has left no mark for %d s", self.other, self.waited_s)
-        return self._tell(watch.stands_still, now)
+        ids = self._tell(watch.stands_still, now)
+        self.told = due  # only now: a database that was locked is tried again at the next look
+        return ids
 
     def _tell(self, what, now):
         with writing(self.office.db()) as db:

@@ -1,7 +1,10 @@
 """Each process notices that the other stands still, tells the manager, and says when it runs again."""
 
+import sqlite3
 import threading
 from datetime import timedelta
+
+import pytest
 
 from bot import sender
 from bot.watch import Watch
@@ -105,3 +108,18 @@ def test_a_broken_look_does_not_end_the_watch(tmp_path):
 
 def test_the_tellings_of_a_silence_are_counted_from_the_limit():
     assert [watch.tellings(seconds, 90) for seconds in (0, 89, 90, 3689, 3690, 7290)] == [0, 0, 1, 1, 2, 3]
+
+
+def test_a_telling_that_could_not_be_written_is_tried_again_at_the_next_look(tmp_path, monkeypatch):
+    _, office = house(tmp_path)
+    looking = Watch(office, "worker", silent_s=5)
+    looking.look()
+    carry_out = record.carry_out
+
+    def locked(*_):
+        raise sqlite3.OperationalError("database is locked")
+    monkeypatch.setattr(record, "carry_out", locked)
+    with pytest.raises(sqlite3.OperationalError):
+        looking.look()
+    monkeypatch.setattr(record, "carry_out", carry_out)
+    assert len(looking.look()) == 2
